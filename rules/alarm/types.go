@@ -1,0 +1,88 @@
+// Package alarm holds the catalogue of alarms and their life cycle, after the
+// state model of ISA-18.2 / IEC 62682.
+package alarm
+
+import (
+	"time"
+
+	"strokebank/sensors/signal"
+)
+
+// Priority follows consequence and time to respond.
+type Priority string
+
+// The priorities, most urgent first.
+const (
+	High   Priority = "high"
+	Medium Priority = "medium"
+	Low    Priority = "low"
+)
+
+// State is where an alarm stands in its life cycle.
+type State string
+
+// The states that the program enters today; the remaining states of the
+// standard (shelved, suppressed by design, out of service, latched) have
+// their place here.
+const (
+	Normal         State = "normal"
+	Unacknowledged State = "unacknowledged"
+	Acknowledged   State = "acknowledged"
+	Returned       State = "returned unacknowledged"
+	NotKnown       State = "unknown"
+)
+
+// Active reports whether the alarm's condition stands in this state.
+func (s State) Active() bool { return s == Unacknowledged || s == Acknowledged }
+
+// Definition is one row of the catalogue.
+type Definition struct {
+	Name     string // "low_reserve": part of topics and metrics
+	Title    string // for a person
+	Meaning  string
+	Causes   []string
+	Action   string        // what the operator does
+	Respond  time.Duration // how long there is to do it
+	Priority Priority
+	OnDelay  time.Duration // the condition must stand this long before the alarm is raised
+	OffDelay time.Duration // and must be gone this long before it clears
+	Deadband float64       // ratio of the limit by which the value must return
+	Explains []string      // alarms that follow from this one
+}
+
+// Setting is what a site changes of a definition; nil keeps the default.
+type Setting struct {
+	Priority Priority // empty keeps the default
+	OnDelay  *time.Duration
+	OffDelay *time.Duration
+	Deadband *float64
+	Limit    *float64 // SI; only where the alarm has a limit of its own
+	Note     string   // the site's own words, shown beside the action
+}
+
+// Condition is what the rules found this scan.
+type Condition uint8
+
+// The conditions; the zero value is the one that nobody knows.
+const (
+	Unclear Condition = iota
+	Absent
+	Present
+)
+
+// Status is the present view of one alarm.
+type Status struct {
+	Name     string        `json:"alarm"`
+	Source   string        `json:"source"` // "unit", "pump1", "link.panel"
+	Title    string        `json:"title"`
+	State    State         `json:"state"`
+	Reason   string        `json:"reason,omitempty"` // why it is unknown
+	Priority Priority      `json:"priority"`
+	Since    time.Time     `json:"since,omitzero"` // of the present state
+	Action   string        `json:"action"`
+	Respond  float64       `json:"respond_within_seconds"`
+	Note     string        `json:"note,omitempty"`
+	Value    signal.Number `json:"value"` // what was compared, where there is one
+	Limit    signal.Number `json:"limit"`
+	Unit     signal.Unit   `json:"unit,omitempty"`
+}

@@ -1,0 +1,97 @@
+// Package rules judges a unit: Unit.Step turns one scan into an assessment,
+// as pure computation. It does no I/O, starts no goroutine and reads no
+// clock; time comes in with the scan.
+package rules
+
+import (
+	"time"
+
+	"strokebank/rules/alarm"
+	"strokebank/rules/machine"
+	"strokebank/rules/reserve"
+	"strokebank/sensors/signal"
+)
+
+// Schema is the version of everything this package writes as JSON. It rises
+// when a name or a meaning changes, not when a name is added.
+const Schema = 1
+
+// Assessment is all that is known of one unit after one scan. Its JSON form
+// is what the page, the API and the messages carry.
+type Assessment struct {
+	Schema       int            `json:"schema"`
+	Site         string         `json:"site"`
+	Unit         string         `json:"unit"`
+	Time         time.Time      `json:"time"`
+	ClockTrusted bool           `json:"clock_trusted"`
+	Scan         uint64         `json:"scan"`
+	Quality      signal.Quality `json:"quality"`    // of the reserve's inputs
+	PowerLost    bool           `json:"power_lost"` // mains known to be absent
+
+	Readings []NamedReading `json:"readings"` // as measured: pressures are gauge
+
+	GasPressure signal.Reading `json:"gas_pressure"` // Pa absolute
+	Level       signal.Reading `json:"oil_level"`    // m above the tank's lowest inside point
+	OilVolume   signal.Reading `json:"oil_volume"`   // m³
+	GasVolume   signal.Reading `json:"gas_volume"`   // m³
+	TankVolume  signal.Number  `json:"tank_volume_cubic_meters"`
+
+	Reserve   reserve.Figures `json:"reserve"`
+	LastKnown *LastKnown      `json:"last_known_reserve,omitempty"` // only while the reserve is unknown
+
+	Machines []machine.Status     `json:"machines"`
+	Pairs    []machine.PairStatus `json:"pairs"`
+	Alarms   []alarm.Status       `json:"alarms"` // every configured alarm, in catalogue order
+
+	Limits Limits `json:"limits"`
+
+	Events []Event       `json:"-"` // what happened in this step, in order
+	Runs   []machine.Run `json:"-"` // runs completed in this step
+}
+
+// NamedReading is a measured point and its reading.
+type NamedReading struct {
+	ID      signal.ID      `json:"id"`
+	Reading signal.Reading `json:"reading"`
+}
+
+// LastKnown is the reserve as it was when it was last known. It stands in a
+// field of its own and is never a substitute for the present figure.
+type LastKnown struct {
+	AtLeast  signal.Number `json:"at_least_cycles"`
+	Expected signal.Number `json:"expected_cycles"`
+	Time     time.Time     `json:"time"`
+	Age      float64       `json:"age_seconds"`
+}
+
+// Limits are the set points that a picture of the unit needs. Levels in m
+// above the lowest inside point, pressures gauge.
+type Limits struct {
+	SetPressure      float64 `json:"set_pressure_pascals"`
+	MinPressure      float64 `json:"min_pressure_pascals"`
+	SetLevel         float64 `json:"set_level_meters"`
+	UnusableOil      float64 `json:"unusable_oil_cubic_meters"`
+	LowLevel         float64 `json:"low_level_meters"`
+	LowPressure      float64 `json:"low_pressure_pascals"`
+	PumpCutIn        float64 `json:"pump_cut_in_meters"`
+	PumpCutOut       float64 `json:"pump_cut_out_meters"`
+	CompressorCutIn  float64 `json:"compressor_cut_in_pascals"`
+	CompressorCutOut float64 `json:"compressor_cut_out_pascals"`
+}
+
+// Clone is a copy that stays valid after the next Step.
+func (a *Assessment) Clone() *Assessment {
+	c := *a
+	c.Readings = append([]NamedReading(nil), a.Readings...)
+	c.Machines = append([]machine.Status(nil), a.Machines...)
+	c.Pairs = append([]machine.PairStatus(nil), a.Pairs...)
+	c.Alarms = append([]alarm.Status(nil), a.Alarms...)
+	c.Reserve.Strokes = append([]reserve.AfterStroke(nil), a.Reserve.Strokes...)
+	c.Events = append([]Event(nil), a.Events...)
+	c.Runs = append([]machine.Run(nil), a.Runs...)
+	if a.LastKnown != nil {
+		k := *a.LastKnown
+		c.LastKnown = &k
+	}
+	return &c
+}

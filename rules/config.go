@@ -1,0 +1,46 @@
+package rules
+
+import (
+	"time"
+
+	"strokebank/rules/alarm"
+	"strokebank/rules/machine"
+	"strokebank/rules/reserve"
+	"strokebank/rules/tank"
+)
+
+// Config is one unit as the site describes it, checked. SI throughout;
+// pressures are gauge unless named absolute.
+type Config struct {
+	Site       string
+	Unit       string
+	ScanPeriod time.Duration
+
+	Tank *tank.Tank
+	// Atmosphere is the site's pressure, Pa absolute, where it is not measured.
+	Atmosphere float64
+	// PressureTap is the height of the pressure transmitter above the lowest
+	// inside point, m; negative where it sits in the gas.
+	PressureTap float64
+	// LevelOffset is added to a level reading to count from the lowest inside
+	// point, m. LevelByPressure: the level signal is the pressure across a
+	// cell (Pa) with the leg LevelLeg (Pa) in it.
+	LevelOffset     float64
+	LevelByPressure bool
+	LevelLeg        float64
+	OilDensity      float64 // kg/m³ at 15 °C
+
+	Reserve     reserve.Config
+	Pumps       machine.PairConfig
+	Compressors machine.PairConfig
+	Valves      []Valve
+
+	LowLevel    float64 // m above the lowest inside point
+	LowPressure float64 // Pa gauge
+	Alarms      map[string]alarm.Setting
+}
+
+// Valve is one cylinder-operated valve; its strokes stand in Reserve.Cycle.
+type Valve struct {
+	Tag string
+}

@@ -1,0 +1,67 @@
+package rules
+
+import (
+	"time"
+
+	"strokebank/rules/alarm"
+	"strokebank/sensors/signal"
+)
+
+// Kind is what an event is about.
+type Kind string
+
+// The kinds of event.
+const (
+	AlarmEvent   Kind = "alarm"         // an alarm changed its state
+	MachineEvent Kind = "machine"       // a machine started, stopped, or a run was cut
+	AgentEvent   Kind = "agent"         // the agent started or stopped
+	ClockEvent   Kind = "clock"         // the clock was corrected
+	GapEvent     Kind = "gap"           // a time that nobody watched has ended
+	ConfigEvent  Kind = "configuration" // the configuration changed
+)
+
+// Event is one thing that happened, at its source's time.
+type Event struct {
+	Kind         Kind           `json:"kind"`
+	Time         time.Time      `json:"time"`
+	ClockTrusted bool           `json:"clock_trusted"`
+	Site         string         `json:"site"`
+	Unit         string         `json:"unit"`
+	Source       string         `json:"source"` // "unit", "pump1", "link.panel", "agent"
+	Name         string         `json:"name"`   // alarm's name, or what happened: "started"
+	Title        string         `json:"title,omitempty"`
+	From         string         `json:"from,omitempty"`
+	To           string         `json:"to,omitempty"`
+	Priority     alarm.Priority `json:"priority,omitempty"`
+	Action       string         `json:"action,omitempty"`
+	Reason       string         `json:"reason,omitempty"`
+	Values       []Value        `json:"values,omitempty"` // what caused it
+}
+
+// Value is one figure that caused an event.
+type Value struct {
+	Name  string        `json:"name"`
+	Value signal.Number `json:"value"`
+	Unit  string        `json:"unit,omitempty"`
+}
+
+// Entry is an event as it stands in history: numbered, identified, and said
+// to be durable or not. Its JSON form is the message that leaves the program.
+type Entry struct {
+	Schema  int    `json:"schema"`
+	ID      string `json:"id"` // installation and sequence number, never repeated
+	Seq     uint64 `json:"sequence"`
+	Durable bool   `json:"durable"`
+	Event
+}
+
+// Trend is one value over one stretch of time, with its extremes kept.
+type Trend struct {
+	Name    string // "pressure", "reserve_expected"
+	Start   time.Time
+	Seconds float64 // length of the stretch
+	Count   int     // readings in it that were known
+	Min     float64
+	Mean    float64
+	Max     float64
+}

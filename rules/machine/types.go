@@ -1,0 +1,118 @@
+// Package machine follows the pumps and compressors of a unit: runs, starts,
+// duty, alternation and availability.
+package machine
+
+import (
+	"time"
+
+	"strokebank/sensors/signal"
+)
+
+// Kind is what a machine moves.
+type Kind string
+
+// The kinds.
+const (
+	Pump       Kind = "pump"
+	Compressor Kind = "compressor"
+)
+
+// Config is what the site says of one machine. Position is its place
+// ("pump1"); Serial names the individual that stands there now.
+type Config struct {
+	Position      string
+	Tag           string // the site's name for the position
+	Kind          Kind
+	Serial        string
+	Installed     time.Time
+	RunOffset     float64 // s, of the individual before this program watched it
+	StartOffset   float64 // starts before this program watched it
+	Rating        float64 // m³/s: oil, or free air for a compressor
+	StartsPerHour float64 // the motor's limit; 0: not given
+}
+
+// PairConfig is two machines that back each other up.
+type PairConfig struct {
+	Kind     Kind
+	Machines [2]Config
+	CutIn    float64       // Pa gauge for compressors, m for pumps: the lead starts here
+	CutOut   float64       // the lead stops here
+	NoAnswer float64       // "far below": nobody has started although the value is under this
+	Answer   time.Duration // time that the panel and the motor need to answer a demand
+	Turns    int           // completed lead runs without handing over that are still tolerated
+}
+
+// State is what a machine is doing.
+type State string
+
+// The states of a machine.
+const (
+	Stopped      State = "stopped"
+	Running      State = "running"
+	StateUnknown State = "unknown"
+)
+
+// Status is the present view of one machine.
+type Status struct {
+	Position string         `json:"position"`
+	Tag      string         `json:"tag"`
+	Kind     Kind           `json:"kind"`
+	Serial   string         `json:"serial,omitempty"`
+	State    State          `json:"state"`
+	Reason   string         `json:"reason,omitempty"` // why the state is unknown
+	Quality  signal.Quality `json:"quality"`
+	Since    time.Time      `json:"since,omitzero"`
+	Lead     bool           `json:"lead"` // leads the present or next run
+
+	// Available is whether it could start now; with Blocked saying why not.
+	Available bool   `json:"available"`
+	Blocked   string `json:"blocked,omitempty"`
+
+	ProcessRunSeconds        float64 `json:"-"` // since the process started
+	ProcessStarts            float64 `json:"-"`
+	ProcessUnobservedSeconds float64 `json:"-"`
+
+	LifetimeRunSeconds        float64 `json:"lifetime_run_seconds"`
+	LifetimeStarts            float64 `json:"lifetime_starts"`
+	LifetimeUnobservedSeconds float64 `json:"lifetime_unobserved_seconds"`
+	DoubtSeconds              float64 `json:"run_doubt_seconds"` // of LifetimeRunSeconds, from runs cut by a power failure
+	ThisRunSeconds            float64 `json:"this_run_seconds"`
+
+	Windows [3]Window `json:"windows"` // 24 h, 7 d, 30 d
+}
+
+// Window is what a machine did in a rolling window.
+type Window struct {
+	Length            string        `json:"length"` // "24h", "7d", "30d"
+	RunSeconds        float64       `json:"run_seconds"`
+	Starts            float64       `json:"starts"`
+	UnobservedSeconds float64       `json:"unobserved_seconds"`
+	ShareOfRun        signal.Number `json:"share_of_run_ratio"` // of the pair; unknown if the pair did not run
+	ShareOfStarts     signal.Number `json:"share_of_starts_ratio"`
+}
+
+// PairStatus is the present view of a pair.
+type PairStatus struct {
+	Kind       Kind          `json:"kind"`
+	Available  int           `json:"available"`       // machines that could start now
+	Redundancy string        `json:"redundancy"`      // "both", "one", "none", "unknown"
+	Imbalance  signal.Number `json:"imbalance_ratio"` // (a-b)/(a+b) of run time, longest window with data, -1 to 1
+	SameLead   int           `json:"same_lead_runs"`  // lead runs in a row by the same machine beyond the first
+	Missed     float64       `json:"missed_turns"`    // lifetime count of turns not handed over
+	NextLead   string        `json:"next_lead,omitempty"`
+}
+
+// Run is one completed run, from contact closing to contact opening.
+type Run struct {
+	Position string    `json:"position"`
+	Serial   string    `json:"serial,omitempty"`
+	Start    time.Time `json:"start"`
+	End      time.Time `json:"end"`
+	Seconds  float64   `json:"seconds"`
+	Lead     bool      `json:"lead"`
+	// StartSeen is false for a run found under way; Doubt is how much of
+	// Seconds may be missing; Cut says that its end was not observed.
+	StartSeen bool    `json:"start_seen"`
+	Cut       bool    `json:"cut"`
+	Doubt     float64 `json:"doubt_seconds"`
+}

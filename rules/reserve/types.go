@@ -1,0 +1,96 @@
+// Package reserve computes how many shutdown cycles are left in an
+// accumulator: at least, expected, and at full charge.
+package reserve
+
+import (
+	"strokebank/rules/tank"
+	"strokebank/sensors/signal"
+)
+
+// Stroke is one movement of one valve's cylinder.
+type Stroke struct {
+	Valve    string
+	Closing  bool
+	Oil      float64 // m³ drawn from the tank
+	Duration float64 // s
+	Dwell    float64 // s, pause after it
+	Together bool    // begins with the stroke before it instead of after it
+	Demand   float64 // Pa gauge, least tank pressure this stroke needs; 0: the unit's
+}
+
+// Config is what the site says of its reserve. Pressures are gauge.
+type Config struct {
+	Tank        *tank.Tank
+	Cycle       []Stroke // one shutdown cycle, in order
+	Required    int      // whole cycles that must be stored
+	MinPressure float64  // Pa, least pressure at which the valves move
+	UnusableOil float64  // m³ that must stay in the tank
+	SetPressure float64  // Pa, full charge
+	SetLevel    float64  // m above the lowest inside point, full charge
+
+	HeatExchange      float64 // s, thermal time constant τ; 0: unknown
+	HeatExchangeUpper float64 // s, upper bound of τ; 0: unknown (adiabatic)
+
+	PressureBand float64 // Pa, accuracy of the pressure transmitter, ±
+	LevelBand    float64 // m, accuracy of the level transmitter, ±
+	LowestWall   float64 // K, where no wall temperature is measured
+	WallBand     float64 // K, accuracy of the wall temperature, ±
+	MaxLeak      float64 // m³/s of oil, until the leak has been learned
+
+	PumpFlow      [2]float64 // m³/s, rating of each pump
+	CompressorAir [2]float64 // m³/s of free air, rating of each compressor
+}
+
+// Input is the state of the unit at one moment.
+type Input struct {
+	Pressure   signal.Reading // Pa absolute, of the gas
+	Level      signal.Reading // m above the lowest inside point
+	Atmosphere float64        // Pa absolute
+	Wall       signal.Reading // K; not configured is fine
+	Theta      float64        // gas over wall temperature; used where ThetaKnown
+	ThetaBand  float64        // ± of Theta
+	ThetaKnown bool
+	Leak       float64 // m³/s of oil, learned; used where LeakKnown
+	LeakBand   float64 // ± of Leak
+	LeakKnown  bool
+}
+
+// Limit is what ends the last cycle.
+type Limit string
+
+// The limits.
+const (
+	ByPressure Limit = "pressure"
+	ByOil      Limit = "oil"
+	NoLimit    Limit = ""
+)
+
+// Figures is what Evaluate gives. Where Known is false every figure is
+// unknown and Reason says why; nothing in it may then be shown as a number.
+type Figures struct {
+	Known    bool           `json:"known"`
+	Reason   string         `json:"reason,omitempty"`
+	Quality  signal.Quality `json:"quality"`
+	Required int            `json:"required_cycles"`
+
+	AtLeast    signal.Number `json:"at_least_cycles"` // whole cycles
+	Expected   signal.Number `json:"expected_cycles"`
+	FullCharge signal.Number `json:"full_charge_cycles"`
+	Limit      Limit         `json:"limit,omitempty"` // of the expected figure
+
+	UsableOil     signal.Number `json:"usable_oil_cubic_meters"`          // expected, to the limit
+	HoldTime      signal.Number `json:"hold_time_seconds"`                // required cycles kept, mains off
+	TimeToFull    signal.Number `json:"time_to_full_seconds"`             // both machines of each pair
+	TimeToFullOne signal.Number `json:"time_to_full_one_machine_seconds"` // one machine of each pair
+	Strokes       []AfterStroke `json:"strokes,omitempty"`                // expected, in order
+}
+
+// AfterStroke is the expected state right after one stroke.
+type AfterStroke struct {
+	Cycle    int           `json:"cycle"` // from 1
+	Valve    string        `json:"valve"`
+	Closing  bool          `json:"closing"`
+	Pressure signal.Number `json:"gauge_pressure_pascals"`
+	Level    signal.Number `json:"level_meters"`
+	Counts   bool          `json:"counts"` // limits kept throughout it
+}

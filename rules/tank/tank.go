@@ -1,0 +1,4 @@
+package tank
+
+// Tank computes the volumes of one shape.
+type Tank struct{ shape Shape }
