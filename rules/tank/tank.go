@@ -1,4 +1,137 @@
 package tank
 
-// Tank computes the volumes of one shape.
-type Tank struct{ shape Shape }
+import (
+	"errors"
+	"fmt"
+	"math"
+	"sort"
+)
+
+// Tank computes the volumes of one shape. It is immutable after New and safe
+// for concurrent use; none of its methods allocates.
+type Tank struct {
+	form   form
+	height float64
+	total  float64
+	guess  [guesses + 1]float64 // levels at evenly spaced volumes
+}
+
+// guesses is the number of intervals of the starting table of Level.
+const guesses = 64
+
+// form is the inside of a tank, from level 0 to its height. slope is the
+// liquid's free surface, m², the derivative of volume.
+type form interface {
+	volume(level float64) float64
+	slope(level float64) float64
+	height() float64
+}
+
+// New checks a shape and prepares its tank. The error says which length is
+// wrong and what would be right.
+func New(s Shape) (*Tank, error) {
+	f, err := s.form()
+	if err != nil {
+		return nil, fmt.Errorf("tank: %w", err)
+	}
+	h := f.height()
+	t := &Tank{form: f, height: h, total: f.volume(h)}
+	if !(t.total > 0) || math.IsInf(t.total, 0) {
+		return nil, errors.New("tank: the shape has no inside volume: give its length, or heads with a depth")
+	}
+	for i := range t.guess {
+		t.guess[i] = t.bisect(t.total * float64(i) / guesses)
+	}
+	return t, nil
+}
+
+// Total is the whole inside volume, m³.
+func (t *Tank) Total() float64 { return t.total }
+
+// Height is the inside height, m: the highest level there can be.
+func (t *Tank) Height() float64 { return t.height }
+
+// Volume is the oil volume, m³, at a level in m above the lowest inside
+// point. Levels outside the tank are clamped to its ends; whether such a
+// level is believed is the caller's decision. NaN gives NaN.
+func (t *Tank) Volume(level float64) float64 {
+	switch {
+	case math.IsNaN(level):
+		return level
+	case level <= 0:
+		return t.form.volume(0)
+	case level >= t.height:
+		return t.total
+	}
+	return t.form.volume(level)
+}
+
+// Level is the level, m above the lowest inside point, at which the tank
+// holds volume, m³. Volumes that the tank cannot hold are clamped to its
+// ends. NaN gives NaN.
+func (t *Tank) Level(volume float64) float64 {
+	switch {
+	case math.IsNaN(volume):
+		return volume
+	case volume <= t.form.volume(0):
+		return 0
+	case volume >= t.total:
+		return t.height
+	}
+	i := min(int(volume/t.total*guesses), guesses-1)
+	low, high := t.guess[i], t.guess[i+1]
+	x := float64(volume/t.total*guesses) - float64(i)
+	h := low + float64((high-low)*x)
+	for range 60 {
+		miss := t.form.volume(h) - volume
+		if miss > 0 {
+			high = h
+		} else {
+			low = h
+		}
+		next := h - miss/t.form.slope(h)
+		if !(next > low && next < high) {
+			next = low + (high-low)/2
+		}
+		if math.Abs(next-h) <= 1e-12*t.height {
+			return next
+		}
+		h = next
+	}
+	return h
+}
+
+// bisect is Level without a starting table.
+func (t *Tank) bisect(volume float64) float64 {
+	low, high := 0.0, t.height
+	for range 60 {
+		mid := low + (high-low)/2
+		if t.form.volume(mid) < volume {
+			low = mid
+		} else {
+			high = mid
+		}
+	}
+	return high
+}
+
+// strapped is a strapping table, straight between its rows.
+type strapped []Strap
+
+func (s strapped) height() float64 { return s[len(s)-1].Level }
+
+func (s strapped) volume(level float64) float64 {
+	a, b := s.around(level)
+	return a.Volume + float64((b.Volume-a.Volume)*((level-a.Level)/(b.Level-a.Level)))
+}
+
+func (s strapped) slope(level float64) float64 {
+	a, b := s.around(level)
+	return (b.Volume - a.Volume) / (b.Level - a.Level)
+}
+
+// around is the pair of rows that hold a level between them.
+func (s strapped) around(level float64) (below, above Strap) {
+	i := sort.Search(len(s)-2, func(i int) bool { return s[i+1].Level >= level })
+	return s[i], s[i+1]
+}
