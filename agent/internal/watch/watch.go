@@ -1,0 +1,243 @@
+// Package watch is the life of one unit: take a scan, judge it, record what
+// happened, and only then let others see it. It also holds what all units of
+// a process share: the clock, the board of latest assessments, and the order
+// in which the parts start and stop.
+package watch
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"time"
+
+	"strokebank/rules"
+	"strokebank/rules/machine"
+	"strokebank/sensors/signal"
+
+	"golang.org/x/sync/errgroup"
+)
+
+// source gives the scans of one unit: the sensors, or a recorded run. io.EOF
+// style errors end the watch; a broken device is a bad reading, not an error.
+type source interface {
+	Next(ctx context.Context) (signal.Scan, error)
+}
+
+// judge is the pure part.
+type judge interface {
+	Step(signal.Scan) *rules.Assessment
+	Save() ([]byte, error)
+	Beat() ([]byte, error)
+}
+
+// recorder makes things durable. Record and Beat return when they are.
+type recorder interface {
+	Record(ctx context.Context, unit string, events []rules.Event, runs []machine.Run, state []byte) ([]rules.Entry, error)
+	Beat(unit string, payload []byte) error
+	Trend(ctx context.Context, unit string, rows []rules.Trend) error
+}
+
+// shower is told the latest assessment once it may be seen.
+type shower interface {
+	Show(*rules.Assessment)
+}
+
+// The pace of writing, after the wear of flash and the loss that a power cut
+// may cause: a run under way loses less than five seconds.
+const (
+	beatRunning = 4 * time.Second
+	beatIdle    = time.Minute
+	saveEvery   = 10 * time.Minute
+	lastWrite   = 5 * time.Second // the longest a shutdown waits for the disk
+)
+
+// Watch is the life of one unit. Run it once.
+type Watch struct {
+	Site, Unit string
+	Source     source
+	Judge      judge
+	Recorder   recorder
+	Shower     shower
+	Log        *slog.Logger
+
+	mail     *mailbox
+	trends   trends
+	nextBeat time.Duration
+	nextSave time.Duration
+	last     *rules.Assessment
+	broken   bool // the last record failed
+}
+
+// Run watches until ctx ends or the source does, then records the stop. The
+// step never waits for the disk: the record runs beside it.
+func (w *Watch) Run(ctx context.Context) error {
+	w.mail = newMailbox()
+	stepped := make(chan struct{})
+	var g errgroup.Group
+	g.Go(func() error {
+		defer close(stepped)
+		return w.step(ctx)
+	})
+	g.Go(func() error { return w.record(stepped) })
+	return g.Wait()
+}
+
+// step turns scans into parcels until the source ends.
+func (w *Watch) step(ctx context.Context) error {
+	started := true
+	for {
+		scan, err := w.Source.Next(ctx)
+		if err != nil {
+			w.mail.put(w.farewell())
+			if ctx.Err() != nil && errors.Is(err, ctx.Err()) {
+				return nil
+			}
+			return fmt.Errorf("unit %s: next scan: %w", w.Unit, err)
+		}
+		a := w.Judge.Step(scan)
+		p := parcel{latest: a.Clone()}
+		if started {
+			p.events = append(p.events, w.agentEvent("started", a))
+			started = false
+		}
+		p.events = append(p.events, p.latest.Events...)
+		p.runs = p.latest.Runs
+		w.last = p.latest
+		w.trends.add(a, scan.Elapsed)
+		w.pace(&p, scan.Elapsed, busy(a))
+		w.mail.put(p)
+	}
+}
+
+// pace decides what is saved with this step.
+func (w *Watch) pace(p *parcel, elapsed time.Duration, running bool) {
+	due := elapsed >= w.nextSave
+	if due {
+		p.trends = w.trends.take()
+		w.nextSave = elapsed + saveEvery
+	}
+	if due || len(p.events) > 0 || len(p.runs) > 0 {
+		p.state = w.saved()
+	}
+	// A beat at once when a machine starts, then at its pace: without the
+	// first one a cut in the run's first seconds would lose them.
+	wait := beatIdle
+	if running {
+		wait = beatRunning
+	}
+	if w.nextBeat > elapsed+wait {
+		w.nextBeat = elapsed + wait
+	}
+	if elapsed < w.nextBeat {
+		return
+	}
+	beat, err := w.Judge.Beat()
+	if err != nil {
+		w.Log.Error("heartbeat could not be made", "unit", w.Unit, "err", err)
+		return
+	}
+	p.beat = beat
+	w.nextBeat = elapsed + wait
+}
+
+// saved is the judge's state, or nil where it cannot be had: the old one then
+// stays.
+func (w *Watch) saved() []byte {
+	state, err := w.Judge.Save()
+	if err != nil {
+		w.Log.Error("state could not be saved", "unit", w.Unit, "err", err)
+		return nil
+	}
+	return state
+}
+
+// farewell is the last parcel: what is open, and that the watch ended.
+func (w *Watch) farewell() parcel {
+	if w.last == nil {
+		return parcel{}
+	}
+	w.trends.close()
+	p := parcel{trends: w.trends.take(), state: w.saved()}
+	p.events = append(p.events, w.agentEvent("stopped", w.last))
+	if beat, err := w.Judge.Beat(); err == nil {
+		p.beat = beat
+	}
+	return p
+}
+
+// record empties the mailbox until the stepper has ended and nothing is left.
+func (w *Watch) record(stepped <-chan struct{}) error {
+	for {
+		select {
+		case <-w.mail.ready:
+			w.deliver(context.Background())
+		case <-stepped:
+			ctx, cancel := context.WithTimeout(context.Background(), lastWrite)
+			defer cancel()
+			w.deliver(ctx)
+			return nil
+		}
+	}
+}
+
+// deliver makes one parcel durable and then lets it be seen.
+func (w *Watch) deliver(ctx context.Context) {
+	p := w.mail.take()
+	if p.lost > 0 {
+		w.Log.Error("events lost: too many waited for the disk", "unit", w.Unit, "lost", p.lost)
+		p.lost = 0
+	}
+	if err := w.write(ctx, p); err != nil {
+		if !w.broken {
+			w.Log.Error("record failed, will be tried again", "unit", w.Unit, "err", err)
+		}
+		w.broken = true
+		w.mail.putBack(p)
+		return
+	}
+	if w.broken {
+		w.Log.Info("record works again", "unit", w.Unit)
+		w.broken = false
+	}
+	if p.latest != nil {
+		w.Shower.Show(p.latest)
+	}
+}
+
+// write hands a parcel to the recorder. Only events hold the rest up: a trend
+// or a beat that fails is said and forgotten, the next one follows.
+func (w *Watch) write(ctx context.Context, p parcel) error {
+	if len(p.events) > 0 || len(p.runs) > 0 || p.state != nil {
+		if _, err := w.Recorder.Record(ctx, w.Unit, p.events, p.runs, p.state); err != nil {
+			return err
+		}
+	}
+	if p.beat != nil {
+		if err := w.Recorder.Beat(w.Unit, p.beat); err != nil {
+			w.Log.Warn("heartbeat not written", "unit", w.Unit, "err", err)
+		}
+	}
+	if len(p.trends) > 0 {
+		if err := w.Recorder.Trend(ctx, w.Unit, p.trends); err != nil {
+			w.Log.Warn("trends not written", "unit", w.Unit, "err", err)
+		}
+	}
+	return nil
+}
+
+// agentEvent says that the agent began or ended watching.
+func (w *Watch) agentEvent(what string, a *rules.Assessment) rules.Event {
+	return rules.Event{Kind: rules.AgentEvent, Time: a.Time, ClockTrusted: a.ClockTrusted,
+		Site: w.Site, Unit: w.Unit, Source: "agent", Name: what}
+}
+
+// busy reports whether a run is under way that a power cut would shorten.
+func busy(a *rules.Assessment) bool {
+	for i := range a.Machines {
+		if a.Machines[i].State == machine.Running {
+			return true
+		}
+	}
+	return false
+}

@@ -1,0 +1,121 @@
+// Command strokebank watches hydro-pneumatic oil accumulator units over
+// Modbus: how many shutdown cycles are stored, what the machines do, and what
+// needs somebody. It only reads.
+package main
+
+import (
+	"context"
+	"errors"
+	"flag"
+	"fmt"
+	"io"
+	"os"
+	"os/signal"
+	"syscall"
+)
+
+// Exit codes, documented in the help.
+const (
+	exitOK     = 0
+	exitFailed = 1 // the work failed: a port is taken, the store cannot be opened
+	exitUsage  = 2 // the command line is wrong
+	exitConfig = 3 // the configuration is wrong
+	exitDevice = 4 // check --devices: a point could not be read, or reads badly
+)
+
+// shell is what a command has of the outside.
+type shell struct {
+	out io.Writer // for the result
+	err io.Writer // for logs and errors
+}
+
+// command is one word after the program's name.
+type command struct {
+	name    string
+	args    string
+	summary string
+	run     func(ctx context.Context, sh shell, args []string) int
+}
+
+func commands() []command {
+	return []command{
+		{"demo", "", "show the whole job on a simulated unit; nothing else is needed", demo},
+		{"run", "FILE", "watch the units of a configuration until told to stop", run},
+		{"check", "FILE", "check a configuration and, with --devices, read every point once", check},
+		{"version", "", "say which build this is", version},
+	}
+}
+
+func main() {
+	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
+	go func() {
+		<-ctx.Done()
+		stop() // from here on a second signal ends the process at once
+	}()
+	os.Exit(dispatch(ctx, shell{os.Stdout, os.Stderr}, os.Args[1:]))
+}
+
+// dispatch runs the command that args name and returns the exit code.
+func dispatch(ctx context.Context, sh shell, args []string) int {
+	if len(args) == 0 {
+		help(sh.err)
+		return exitUsage
+	}
+	switch args[0] {
+	case "help", "-h", "-help", "--help":
+		help(sh.out)
+		return exitOK
+	}
+	for _, c := range commands() {
+		if c.name == args[0] {
+			return c.run(ctx, sh, args[1:])
+		}
+	}
+	fmt.Fprintf(sh.err, "strokebank: there is no command %q; `strokebank help` lists them\n", args[0])
+	return exitUsage
+}
+
+func help(w io.Writer) {
+	fmt.Fprint(w, `strokebank watches skid-mounted oil accumulator units over Modbus and says how
+many shutdown cycles are stored right now. It only reads: it never writes to a
+device, and it takes no part in protecting the plant.
+
+usage: strokebank COMMAND [flags] [FILE]
+
+`)
+	for _, c := range commands() {
+		fmt.Fprintf(w, "  %-14s %s\n", c.name+" "+c.args, c.summary)
+	}
+	fmt.Fprint(w, `
+strokebank COMMAND -h lists the flags of a command. Flags stand before FILE.
+
+exit codes
+  0  done
+  1  the work failed (a port is taken, the store cannot be opened)
+  2  the command line is wrong
+  3  the configuration is wrong
+  4  check --devices: at least one point cannot be read or reads badly
+`)
+}
+
+// parse reads the flags of a command and wants exactly files arguments behind
+// them. done is true where the command has nothing left to do; code is then
+// its exit code.
+func parse(fs *flag.FlagSet, sh shell, args []string, usage string, files int) (code int, done bool) {
+	fs.SetOutput(sh.err)
+	fs.Usage = func() {
+		fmt.Fprintf(fs.Output(), "usage: strokebank %s\n", usage)
+		fs.PrintDefaults()
+	}
+	if err := fs.Parse(args); errors.Is(err, flag.ErrHelp) {
+		return exitOK, true
+	} else if err != nil {
+		return exitUsage, true
+	}
+	if fs.NArg() != files {
+		fmt.Fprintf(sh.err, "strokebank: %s wants %d file(s) behind its flags, got %d\n", fs.Name(), files, fs.NArg())
+		fs.Usage()
+		return exitUsage, true
+	}
+	return exitOK, false
+}
