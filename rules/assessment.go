@@ -77,6 +77,13 @@ type Limits struct {
 	PumpCutOut       float64 `json:"pump_cut_out_meters"`
 	CompressorCutIn  float64 `json:"compressor_cut_in_pascals"`
 	CompressorCutOut float64 `json:"compressor_cut_out_pascals"`
+
+	// The levels above as oil volumes, m³, for a picture at true
+	// proportions; 0 where there is none.
+	SetOil        float64 `json:"set_oil_cubic_meters"`
+	LowOil        float64 `json:"low_oil_cubic_meters"`
+	PumpCutInOil  float64 `json:"pump_cut_in_oil_cubic_meters"`
+	PumpCutOutOil float64 `json:"pump_cut_out_oil_cubic_meters"`
 }
 
 // Clone is a copy that stays valid after the next Step.

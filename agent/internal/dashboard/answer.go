@@ -1,0 +1,100 @@
+package dashboard
+
+import (
+	"bytes"
+	"compress/gzip"
+	"crypto/sha256"
+	"encoding/hex"
+	"encoding/json"
+	"net/http"
+	"strconv"
+	"strings"
+)
+
+// worthGzip is the length in bytes from which compression saves a packet.
+const worthGzip = 1400
+
+// tagOf is a weak entity tag: the same for the plain and the compressed form.
+func tagOf(body []byte) string {
+	sum := sha256.Sum256(body)
+	return `W/"` + hex.EncodeToString(sum[:12]) + `"`
+}
+
+// zipped is body compressed; a writer to memory cannot fail.
+func zipped(body []byte) []byte {
+	var out bytes.Buffer
+	z := gzip.NewWriter(&out)
+	_, _ = z.Write(body)
+	_ = z.Close()
+	return out.Bytes()
+}
+
+// takes reports whether one of the header's comma-separated items is what,
+// and is not refused with q=0.
+func takes(header, what string) bool {
+	for item := range strings.SplitSeq(header, ",") {
+		name, q, _ := strings.Cut(item, ";")
+		if strings.TrimSpace(name) != what {
+			continue
+		}
+		v, ok := strings.CutPrefix(strings.TrimSpace(q), "q=")
+		weight, err := strconv.ParseFloat(v, 64)
+		return !ok || err != nil || weight > 0
+	}
+	return false
+}
+
+// known reports whether the reader already holds the form with this tag.
+func known(r *http.Request, tag string) bool {
+	held := r.Header.Get("If-None-Match")
+	return held == "*" || takes(held, tag)
+}
+
+// deliver writes body, compressed where the reader takes it, or 304 where it
+// already has it. compressed may be nil: then it is made when needed.
+func deliver(w http.ResponseWriter, r *http.Request, kind, tag string, body, compressed []byte) {
+	head := w.Header()
+	head.Set("Content-Type", kind)
+	head.Set("Cache-Control", "no-cache")
+	head.Set("ETag", tag)
+	head.Set("Vary", "Accept-Encoding")
+	if known(r, tag) {
+		w.WriteHeader(http.StatusNotModified)
+		return
+	}
+	if len(body) >= worthGzip && takes(r.Header.Get("Accept-Encoding"), "gzip") {
+		if compressed == nil {
+			compressed = zipped(body)
+		}
+		head.Set("Content-Encoding", "gzip")
+		body = compressed
+	}
+	head.Set("Content-Length", strconv.Itoa(len(body)))
+	_, _ = w.Write(body) // the reader is gone: nobody is left to tell
+}
+
+const jsonKind = "application/json; charset=utf-8"
+
+// answer writes v as JSON with an entity tag.
+func (h *handler) answer(w http.ResponseWriter, r *http.Request, v any) {
+	body, err := json.Marshal(v)
+	if err != nil {
+		h.Log.Error("answer cannot be written as JSON", "path", r.URL.Path, "error", err)
+		refuse(w, http.StatusInternalServerError, "the answer cannot be written as JSON")
+		return
+	}
+	deliver(w, r, jsonKind, tagOf(body), body, nil)
+}
+
+// refuse writes an error as JSON.
+func refuse(w http.ResponseWriter, status int, why string) {
+	reply(w, status, map[string]string{"error": why})
+}
+
+// reply writes a short answer that must not be kept by anybody.
+func reply(w http.ResponseWriter, status int, v any) {
+	w.Header().Set("Content-Type", jsonKind)
+	w.Header().Set("Cache-Control", "no-store")
+	w.WriteHeader(status)
+	_ = json.NewEncoder(w).Encode(v) // the reader is gone: nobody is left to tell
+}

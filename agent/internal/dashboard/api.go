@@ -1,0 +1,143 @@
+package dashboard
+
+import (
+	"net/http"
+	"strconv"
+	"time"
+
+	"strokebank/rules"
+	"strokebank/sensors/signal"
+)
+
+// route is one line of the interface's own description.
+type route struct {
+	Path string `json:"path"`
+	What string `json:"what"`
+}
+
+var described = []route{
+	{"/api/v1/units", "every unit in a few fields, the one that needs attention first"},
+	{"/api/v1/units/{unit}", "the whole assessment of one unit; SI units, RFC 3339 UTC times, null where a value is unknown"},
+	{"/api/v1/events?after=&limit=", "events with a sequence number above after, oldest first, at most limit (1 to 500, default 50); without after the newest ones"},
+	{"/api/v1/live", "server-sent events: hello once, assessment per change, beat each second"},
+	{"/healthz", "200 while every unit's scans are fresh, otherwise 503"},
+}
+
+func (h *handler) index(w http.ResponseWriter, r *http.Request) {
+	h.answer(w, r, map[string]any{"schema": rules.Schema, "version": h.Version, "routes": described})
+}
+
+// summary is one unit in a few fields. Every figure is null while the
+// reserve is unknown, with the reason beside it.
+type summary struct {
+	Site      string         `json:"site"`
+	Unit      string         `json:"unit"`
+	Time      time.Time      `json:"time"`
+	Fresh     bool           `json:"fresh"`
+	Quality   signal.Quality `json:"quality"`
+	PowerLost bool           `json:"power_lost"`
+	Known     bool           `json:"reserve_known"`
+	Reason    string         `json:"reason,omitempty"`
+	AtLeast   signal.Number  `json:"at_least_cycles"`
+	Required  int            `json:"required_cycles"`
+	Alarms    int            `json:"alarms_needing_someone"`
+	Highest   string         `json:"highest_priority,omitempty"`
+}
+
+func (h *handler) list(w http.ResponseWriter, r *http.Request) {
+	h.answer(w, r, struct {
+		Schema int       `json:"schema"`
+		Units  []summary `json:"units"`
+	}{rules.Schema, h.ranked()})
+}
+
+func (h *handler) unit(w http.ResponseWriter, r *http.Request) {
+	name := r.PathValue("unit")
+	for _, a := range h.Units.Latest() {
+		if a.Unit != name {
+			continue
+		}
+		f, err := h.frames.of(a)
+		if err != nil {
+			h.Log.Error("assessment cannot be written as JSON", "unit", a.Unit, "error", err)
+			refuse(w, http.StatusInternalServerError, "the assessment cannot be written as JSON")
+			return
+		}
+		deliver(w, r, jsonKind, tagOf(f.body), f.body, nil)
+		return
+	}
+	refuse(w, http.StatusNotFound, "no unit of this name has been read yet")
+}
+
+// The bounds of one answer of events.
+const (
+	defaultEvents = 50
+	maxEvents     = 500
+)
+
+func (h *handler) events(w http.ResponseWriter, r *http.Request) {
+	limit, after := uint64(defaultEvents), uint64(0)
+	q := r.URL.Query()
+	if s := q.Get("limit"); s != "" {
+		n, err := strconv.ParseUint(s, 10, 32)
+		if err != nil || n < 1 || n > maxEvents {
+			refuse(w, http.StatusBadRequest, "limit must be a whole number from 1 to 500")
+			return
+		}
+		limit = n
+	}
+	newest := h.Events.Newest()
+	if newest > limit {
+		after = newest - limit
+	}
+	if s := q.Get("after"); s != "" {
+		n, err := strconv.ParseUint(s, 10, 63)
+		if err != nil {
+			refuse(w, http.StatusBadRequest, "after must be a sequence number: a whole number from 0")
+			return
+		}
+		after = n
+	}
+	found, err := h.Events.Entries(r.Context(), after, int(limit))
+	if err != nil {
+		h.Log.Error("events cannot be read", "after", after, "error", err)
+		refuse(w, http.StatusServiceUnavailable, "the history cannot be read now")
+		return
+	}
+	h.answer(w, r, struct {
+		Schema int           `json:"schema"`
+		Newest uint64        `json:"newest"`
+		Events []rules.Entry `json:"events"`
+	}{rules.Schema, newest, append([]rules.Entry{}, found...)})
+}
+
+// fresh reports whether a was scanned recently. A clock that stepped back
+// makes a scan look future; it is stale then until the next one.
+func (h *handler) fresh(a *rules.Assessment) bool {
+	return h.Now().Sub(a.Time).Abs() <= h.StaleAfter
+}
+
+func (h *handler) health(w http.ResponseWriter, r *http.Request) {
+	type scan struct {
+		Unit  string  `json:"unit"`
+		Fresh bool    `json:"fresh"`
+		Age   float64 `json:"age_seconds"`
+	}
+	all := h.Units.Latest()
+	out := struct {
+		Status string `json:"status"`
+		Units  []scan `json:"units"`
+	}{"fresh", []scan{}}
+	status := http.StatusOK
+	if len(all) == 0 {
+		out.Status, status = "no scan yet", http.StatusServiceUnavailable
+	}
+	for _, a := range all {
+		ok := h.fresh(a)
+		if !ok {
+			out.Status, status = "stale", http.StatusServiceUnavailable
+		}
+		out.Units = append(out.Units, scan{a.Unit, ok, h.Now().Sub(a.Time).Seconds()})
+	}
+	reply(w, status, out)
+}

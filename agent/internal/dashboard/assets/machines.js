@@ -1,0 +1,53 @@
+// Redundancy in words, then each machine with state, hours, starts and share.
+
+import { h } from "./dom.js";
+import { age, duration, grouped, hours, known, percent } from "./format.js";
+import { unknown } from "./mark.js";
+
+const names = { pump: "Pumps", compressor: "Compressors" };
+
+export function machines(a) {
+  return [
+    (a.pairs || []).map((p) => h("p.pair" + (p.redundancy === "both" ? "" : ".weak"), {}, redundancy(p, a))),
+    h("table.wide", { role: "table" },
+      h("thead", { role: "rowgroup" }, h("tr", { role: "row" }, columns.map(([name, num]) =>
+        h("th" + (num ? ".num" : ""), { scope: "col", role: "columnheader" }, name)))),
+      h("tbody", { role: "rowgroup" }, (a.machines || []).map((m) => row(m, a)))),
+  ];
+}
+
+const columns = [["Machine"], ["State"], ["Can start"], ["Run hours", 1], ["Starts", 1],
+  ["Share of run 24 h", 1], ["Share of run 7 d", 1], ["Share of run 30 d", 1]];
+
+function redundancy(p, a) {
+  const mine = (a.machines || []).filter((m) => m.kind === p.kind);
+  const out = mine.filter((m) => !m.available).map((m) => m.tag + (m.blocked ? " (" + m.blocked + ")" : ""));
+  const words = {
+    both: "both can start; they back each other up",
+    one: "only one can start; no backup",
+    none: "none can start",
+    unknown: "unknown whether they can start",
+  }[p.redundancy] || p.redundancy;
+  return [h("strong", {}, names[p.kind] + ": "), words,
+    out.length && p.redundancy !== "unknown" ? "; out: " + out.join(", ") : "",
+    p.next_lead ? "; next to lead: " + tag(p.next_lead, mine) : "",
+    p.same_lead_runs > 0 ? "; same lead " + (p.same_lead_runs + 1) + " runs in a row" : ""];
+}
+
+const tag = (position, list) => (list.find((m) => m.position === position) || { tag: position }).tag;
+
+function row(m, a) {
+  const cell = (i, ...what) => h("td" + (columns[i][1] ? ".num" : ""), { role: "cell", "data-label": columns[i][0] }, what);
+  const since = m.since ? " " + duration(age(m.since, a.time)) : "";
+  const share = (w) => (w && known(w.share_of_run_ratio) ? percent(w.share_of_run_ratio)
+    : w && w.run_seconds === 0 ? h("span.quiet", {}, "no run") : unknown());
+  return h("tr", { role: "row", "data-key": m.position },
+    h("th", { scope: "row", role: "rowheader" }, m.tag, m.lead ? h("span.note", {}, " leads") : null),
+    cell(1, m.state === "unknown" ? unknown(m.reason)
+      : [h("span." + m.state, {}, m.state), h("span.note", {}, since)]),
+    cell(2, m.available ? "yes" : h("span.no", {}, "no" + (m.blocked ? ": " + m.blocked : ""))),
+    cell(3, hours(m.lifetime_run_seconds),
+      m.run_doubt_seconds > 0 ? h("span.note", {}, " \u00b1\u00a0" + duration(m.run_doubt_seconds)) : null),
+    cell(4, grouped(m.lifetime_starts, 0)),
+    [0, 1, 2].map((i) => cell(5 + i, share((m.windows || [])[i]))));
+}

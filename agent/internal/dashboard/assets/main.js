@@ -1,0 +1,201 @@
+// Hears the live stream and shows the unit. Above all it watches itself: a
+// page that hears nothing, whose scans stand still, or that cannot show what
+// it received says so and strikes out everything.
+
+import { show, text, h } from "./dom.js";
+import { chooseUS, clock, moment, plural, zone } from "./format.js";
+import { mark, unknown } from "./mark.js";
+import { reserve } from "./reserve.js";
+import { tank } from "./tank.js";
+import { alarms, needing } from "./alarms.js";
+import { machines } from "./machines.js";
+import { readings } from "./readings.js";
+import { events } from "./events.js";
+
+const schema = 1;
+const silence = 2500; // ms without a word after which the stream is lost; it beats each second
+const reopen = 8000; // ms after which a silent stream is opened anew
+
+const at = (id) => document.getElementById(id);
+const units = new Map(); // name → {a, moved: performance time, stale: ms}
+const state = { heard: -Infinity, heardAt: null, opened: 0, stale: 3000, fault: "", version: "" };
+let source, chosen = new URLSearchParams(location.search).get("unit");
+let past = [], asking = false, newest = 0;
+
+function connect() {
+  if (source) source.close();
+  state.opened = performance.now();
+  source = new EventSource("/api/v1/live");
+  const on = (name, act) => source.addEventListener(name, (e) => {
+    state.heard = performance.now();
+    state.heardAt = new Date();
+    try { act(JSON.parse(e.data)); } catch (err) { fail(err); }
+    watch();
+  });
+  on("hello", hello);
+  on("beat", (b) => { newest = b.newest_event; recall(); });
+  on("assessment", take);
+}
+
+function hello(m) {
+  state.stale = m.stale_after_seconds * 1000;
+  text(at("version"), "strokebank " + m.version);
+  if (remembered() === null) prefer(m.us_units, false);
+}
+
+function take(a) {
+  if (a.schema !== schema) throw new Error("the agent's data has another form (schema " + a.schema + "): load the page again");
+  const known = units.get(a.unit);
+  const same = known && known.a.time === a.time;
+  units.set(a.unit, { a, moved: same ? known.moved : performance.now() });
+  state.fault = "";
+  if (chosen === null && units.size === 1) chosen = null;
+  render();
+}
+
+function fail(err) {
+  state.fault = err.message;
+  console.error(err);
+}
+
+// current is the unit that the address names, or the only one.
+function current() {
+  if (chosen !== null) return units.get(chosen);
+  return units.size > 0 ? units.values().next().value : undefined;
+}
+
+// watch decides whether what stands on the page may look alive.
+function watch() {
+  const now = performance.now(), date = new Date(), u = current();
+  const silent = now - state.heard > silence || (state.heardAt && date - state.heardAt > silence);
+  let why = "";
+  if (silent) {
+    why = state.heardAt ? "No data since " + clock(state.heardAt) + ". The page does not hear from the agent; what stands below is old."
+      : "No data yet: the page has not heard from the agent.";
+  } else if (state.fault) {
+    why = "Cannot show what the agent sent: " + state.fault + ". What stands below is old.";
+  } else if (!u) {
+    why = chosen !== null && units.size > 0 ? "No unit named " + chosen + " is known here." : "No scan yet: the agent answers and has not read the unit.";
+  } else if (now - u.moved > state.stale) {
+    why = "No data since " + moment(u.a.time, date) + ". The agent answers, but its scans stand still; what stands below is old.";
+  }
+  document.body.classList.toggle("lost", why !== "");
+  at("banner").hidden = why === "";
+  text(at("banner"), why);
+  text(at("clock"), "now " + clock(date) + " " + zone(date) + (u ? ", last scan " + moment(u.a.time, date) : ""));
+  document.title = (why ? "NO DATA" : headline(u.a)) + (u ? ", " + u.a.unit : "");
+  if (silent && now - Math.max(state.heard, state.opened) > reopen) connect();
+}
+
+function headline(a) {
+  const n = needing(a).length;
+  return (a.power_lost ? "MAINS LOST, " : "") +
+    (a.reserve.known ? "at least " + plural(a.reserve.at_least_cycles, "cycle") : "reserve unknown") +
+    (n ? ", " + plural(n, "alarm") : "");
+}
+
+function render() {
+  if (document.hidden) return;
+  const u = current(), now = new Date();
+  if (!u) return;
+  const a = u.a;
+  text(at("where"), a.site + ", unit " + a.unit);
+  show(at("mains"), mains(a, now));
+  at("head").classList.toggle("mainslost", a.power_lost);
+  show(at("reserve-body"), reserve(a, now));
+  show(at("alarms-body"), alarms(a, now));
+  show(at("tank-body"), tank(a));
+  show(at("machines-body"), machines(a));
+  show(at("readings-body"), readings(a, now));
+  show(at("events-body"), events(past, a.unit, now));
+  speak(a);
+  survey();
+}
+
+function mains(a, now) {
+  if (a.power_lost) {
+    const since = (a.alarms.find((x) => x.alarm === "mains_lost" && x.since) || {}).since;
+    return [mark("high", true), h("strong", {}, "Mains lost"), h("span", {}, ": the unit lives on what is stored" +
+      (since ? ", since " + moment(since, now) : ""))];
+  }
+  const r = (a.readings.find((x) => x.id === "mains") || {}).reading;
+  const clockNote = a.clock_trusted ? null : h("span.uncertain", {}, "; the agent's clock is not trusted");
+  if (!r) return [h("span", {}, "mains not measured"), clockNote];
+  if (r.quality === "bad") return [h("span", {}, "mains "), unknown(r.reason), clockNote];
+  return [h("span", {}, r.value !== 0 ? "mains present" : "mains absent"), clockNote];
+}
+
+// speak tells a screen reader of alarms that were not there before.
+let spoken = null;
+function speak(a) {
+  const fresh = needing(a).filter((x) => x.state === "unacknowledged");
+  const keys = new Set(fresh.map((x) => a.unit + x.alarm + x.source + x.since));
+  const added = fresh.filter((x) => spoken === null || !spoken.has(a.unit + x.alarm + x.source + x.since));
+  spoken = keys;
+  if (added.length) text(at("spoken"), added.map((x) => x.priority + " alarm: " + x.title + ". " + x.action).join(" "));
+}
+
+// survey lists the units where there are several, in the agent's order: the
+// one that needs attention first.
+let surveyed = -Infinity;
+async function survey() {
+  if (units.size < 2 || performance.now() - surveyed < 1500) return;
+  surveyed = performance.now();
+  try {
+    const list = (await (await fetch("/api/v1/units")).json()).units;
+    if (chosen === null) choose(list[0].unit);
+    at("units").hidden = false;
+    show(at("units"), h("ul", {}, list.map(line)));
+  } catch (err) {
+    show(at("units"), h("p", {}, "The list of units cannot be read now."));
+  }
+}
+
+function line(u) {
+  const figure = u.reserve_known ? "at least " + plural(u.at_least_cycles, "cycle") + ", required " + u.required_cycles
+    : ["reserve ", unknown(u.reason)];
+  return h("li", { "data-key": u.unit }, h("a", { href: "?unit=" + encodeURIComponent(u.unit), "aria-current": u.unit === chosen && "page" },
+    u.site + ", " + u.unit), " ", figure, u.power_lost ? "; mains lost" : "", u.fresh ? "" : "; no fresh scan",
+    u.alarms_needing_someone ? ["; ", u.highest_priority && mark(u.highest_priority, true), " " + plural(u.alarms_needing_someone, "alarm")] : "");
+}
+
+function choose(unit) {
+  chosen = unit;
+  history.replaceState(null, "", "?unit=" + encodeURIComponent(unit));
+  render();
+}
+
+// recall fetches the events that this page has not seen.
+async function recall() {
+  const last = past.length ? past.at(-1).sequence : 0;
+  if (asking || newest === last) return;
+  asking = true;
+  try {
+    const from = last > 0 && newest > last ? "?after=" + last + "&limit=500" : "?limit=100";
+    const got = (await (await fetch("/api/v1/events" + from)).json()).events;
+    past = (newest > last && last > 0 ? past : []).concat(got).slice(-300);
+    render();
+  } catch (err) {
+    show(at("events-body"), h("p", {}, unknown("the history cannot be read now")));
+  }
+  asking = false;
+}
+
+function remembered() {
+  try { return localStorage.getItem("units"); } catch { return null; }
+}
+
+function prefer(us, keep) {
+  chooseUS(us);
+  at("metric").setAttribute("aria-pressed", String(!us));
+  at("us").setAttribute("aria-pressed", String(us));
+  if (keep) try { localStorage.setItem("units", us ? "us" : "metric"); } catch { /* not remembered then */ }
+  render();
+}
+
+at("metric").addEventListener("click", () => prefer(false, true));
+at("us").addEventListener("click", () => prefer(true, true));
+document.addEventListener("visibilitychange", () => { render(); watch(); });
+prefer(remembered() === "us", false);
+connect();
+setInterval(watch, 250);

@@ -1,0 +1,133 @@
+// Package dashboard serves what is known of the units to people and to
+// programs: a page, a JSON interface and a live stream, all read-only.
+//
+// The page uses nothing but the interface under /api/v1 and asks no other
+// server for anything. Nothing here can act on a unit.
+package dashboard
+
+import (
+	"context"
+	"log/slog"
+	"net/http"
+	"time"
+
+	"strokebank/rules"
+)
+
+// units gives the present state. An assessment that Latest has returned must
+// not be written to afterwards: streams encode it later, and several at once.
+type units interface {
+	// Latest is the newest assessment of every unit, in the order of the
+	// configuration; a unit without a first scan is left out.
+	Latest() []*rules.Assessment
+	// Changed is closed at the next change after the call. Ask for it
+	// before Latest, so that no change is missed between the two.
+	Changed() <-chan struct{}
+}
+
+// ledger gives what happened.
+type ledger interface {
+	// Entries are at most limit events with a sequence number above after,
+	// oldest first.
+	Entries(ctx context.Context, after uint64, limit int) ([]rules.Entry, error)
+	// Newest is the sequence number of the last event; 0 where there is none.
+	Newest() uint64
+}
+
+// Options is what the dashboard needs. Units and Events are required.
+type Options struct {
+	Units   units
+	Events  ledger
+	Log     *slog.Logger // nil: discarded
+	Version string       // shown on the page
+
+	// USUnits is what the page shows until its reader chooses otherwise:
+	// psi, gallons and inches instead of bar, litres and metres.
+	USUnits bool
+	// StaleAfter is how old the newest scan may be and still count as
+	// fresh; 0: 3 s. Give three scan periods where these are longer.
+	StaleAfter time.Duration
+	// MaxStreams bounds the live streams open at once; 0: 32. One more gets
+	// 503 and the page tries again.
+	MaxStreams int
+	// Now is the wall clock; nil: time.Now.
+	Now func() time.Time
+}
+
+// Timing of the live stream. A page that hears nothing for 2.5 s says so, so
+// a beat each second leaves room for one that comes late. *Common practice,
+// no source.*
+const (
+	beatEvery  = time.Second
+	leastGap   = 200 * time.Millisecond // between two assessments of a stream
+	patience   = 5 * time.Second        // for a reader that does not take what was written
+	maxStreams = 32
+	staleAfter = 3 * time.Second
+)
+
+// handler answers all routes. Its fields are fixed after New except the
+// frames and the streams, which lock for themselves.
+type handler struct {
+	Options
+	frames   frames
+	streams  chan struct{} // one slot per open stream
+	beat     time.Duration
+	gap      time.Duration
+	patience time.Duration
+}
+
+// New is the handler of the page and of everything under /api/v1. It starts
+// nothing and is safe for concurrent use. It serves "/", "/assets/",
+// "/api/v1/" and "/healthz", so other paths can be mounted beside it.
+func New(o Options) http.Handler { return newHandler(o).routes() }
+
+func newHandler(o Options) *handler {
+	if o.Log == nil {
+		o.Log = slog.New(slog.DiscardHandler)
+	}
+	if o.Now == nil {
+		o.Now = time.Now
+	}
+	if o.StaleAfter <= 0 {
+		o.StaleAfter = staleAfter
+	}
+	if o.MaxStreams <= 0 {
+		o.MaxStreams = maxStreams
+	}
+	return &handler{
+		Options: o, streams: make(chan struct{}, o.MaxStreams),
+		beat: beatEvery, gap: leastGap, patience: patience,
+	}
+}
+
+func (h *handler) routes() http.Handler {
+	mux := http.NewServeMux()
+	for _, a := range loadAssets() {
+		mux.Handle("GET "+a.path, a)
+	}
+	mux.HandleFunc("GET /api/v1/{$}", h.index)
+	mux.HandleFunc("GET /api/v1/units", h.list)
+	mux.HandleFunc("GET /api/v1/units/{unit}", h.unit)
+	mux.HandleFunc("GET /api/v1/events", h.events)
+	mux.HandleFunc("GET /api/v1/live", h.live)
+	mux.HandleFunc("GET /healthz", h.health)
+	return guarded(mux)
+}
+
+// policy lets the page load its own files and nothing else, run no inline
+// script or style, and be framed by nobody.
+const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src 'self'; " +
+	"connect-src 'self'; base-uri 'none'; form-action 'none'; frame-ancestors 'none'"
+
+// guarded puts the headers that narrow what a browser may do on every answer.
+func guarded(next http.Handler) http.Handler {
+	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		set := w.Header().Set
+		set("Content-Security-Policy", policy)
+		set("X-Content-Type-Options", "nosniff")
+		set("Referrer-Policy", "no-referrer")
+		set("Cross-Origin-Opener-Policy", "same-origin")
+		set("Cross-Origin-Resource-Policy", "same-origin")
+		next.ServeHTTP(w, r)
+	})
+}

@@ -1,0 +1,164 @@
+package dashboard
+
+import (
+	"encoding/json"
+	"fmt"
+	"net/http"
+	"sync"
+	"time"
+
+	"strokebank/rules"
+)
+
+// frame is one assessment as JSON, and as an event of a stream.
+type frame struct {
+	of          *rules.Assessment
+	body, event []byte
+}
+
+// frames keeps the newest encoded form of each unit, so that an assessment
+// is encoded once however many look at it. It holds one frame per unit.
+type frames struct {
+	mu   sync.Mutex
+	last map[string]frame
+}
+
+func (c *frames) of(a *rules.Assessment) (frame, error) {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	key := a.Site + "\x00" + a.Unit
+	if f := c.last[key]; f.of == a {
+		return f, nil
+	}
+	body, err := json.Marshal(a)
+	if err != nil {
+		return frame{}, err
+	}
+	if c.last == nil {
+		c.last = map[string]frame{}
+	}
+	f := frame{of: a, body: body, event: fmt.Appendf(nil, "event: assessment\ndata: %s\n\n", body)}
+	c.last[key] = f
+	return f, nil
+}
+
+// live is a stream of server-sent events. There is no queue: a stream that
+// falls behind gets the newest assessment next, and one whose reader takes
+// nothing for the time of patience is ended.
+func (h *handler) live(w http.ResponseWriter, r *http.Request) {
+	select {
+	case h.streams <- struct{}{}:
+		defer func() { <-h.streams }()
+	default:
+		w.Header().Set("Retry-After", "5")
+		refuse(w, http.StatusServiceUnavailable, "too many live streams are open")
+		return
+	}
+	head := w.Header()
+	head.Set("Content-Type", "text/event-stream; charset=utf-8")
+	head.Set("Cache-Control", "no-store")
+	head.Set("X-Accel-Buffering", "no") // asks a proxy in between not to hold events back
+	if r.Method == http.MethodHead {
+		return
+	}
+	s := stream{h: h, w: w, rc: http.NewResponseController(w), sent: map[string]*rules.Assessment{}}
+	if err := s.run(r); err != nil {
+		h.Log.Info("live stream ended", "reader", r.RemoteAddr, "cause", err)
+	}
+}
+
+// stream is one open live stream; it belongs to its request's goroutine.
+type stream struct {
+	h    *handler
+	w    http.ResponseWriter
+	rc   *http.ResponseController
+	sent map[string]*rules.Assessment
+}
+
+func (s *stream) run(r *http.Request) error {
+	hello := struct {
+		Version    string  `json:"version"`
+		StaleAfter float64 `json:"stale_after_seconds"`
+		USUnits    bool    `json:"us_units"`
+	}{s.h.Version, s.h.StaleAfter.Seconds(), s.h.USUnits}
+	// The server's limit for reading a request would end the stream too.
+	if err := s.rc.SetReadDeadline(time.Time{}); err != nil {
+		return fmt.Errorf("stream without a read deadline: %w", err)
+	}
+	if err := s.put("hello", hello); err != nil {
+		return err
+	}
+	beat := time.NewTicker(s.h.beat)
+	defer beat.Stop()
+	for {
+		changed := s.h.Units.Changed()
+		if err := s.news(); err != nil {
+			return err
+		}
+		if err := s.wait(r, changed, beat.C); err != nil || r.Context().Err() != nil {
+			return err
+		}
+	}
+}
+
+// wait returns when something has changed, but not sooner than the gap
+// after the last assessment, and beats meanwhile.
+func (s *stream) wait(r *http.Request, changed <-chan struct{}, beat <-chan time.Time) error {
+	gap := time.NewTimer(s.h.gap)
+	defer gap.Stop()
+	due := (<-chan struct{})(nil)
+	for {
+		select {
+		case <-r.Context().Done():
+			return nil
+		case <-gap.C:
+			due = changed
+		case <-due:
+			return nil
+		case <-beat:
+			err := s.put("beat", map[string]any{"time": s.h.Now().UTC(), "newest_event": s.h.Events.Newest()})
+			if err != nil {
+				return err
+			}
+		}
+	}
+}
+
+// news writes every assessment that this reader has not had yet.
+func (s *stream) news() error {
+	for _, a := range s.h.Units.Latest() {
+		key := a.Site + "\x00" + a.Unit
+		if s.sent[key] == a {
+			continue
+		}
+		s.sent[key] = a
+		f, err := s.h.frames.of(a)
+		if err != nil {
+			// The page sees that no new scan comes and says so.
+			s.h.Log.Error("assessment cannot be written as JSON", "unit", a.Unit, "error", err)
+			continue
+		}
+		if err := s.write(f.event); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+func (s *stream) put(event string, v any) error {
+	body, err := json.Marshal(v)
+	if err != nil {
+		return err
+	}
+	return s.write(fmt.Appendf(nil, "event: %s\ndata: %s\n\n", event, body))
+}
+
+func (s *stream) write(event []byte) error {
+	if err := s.rc.SetWriteDeadline(time.Now().Add(s.h.patience)); err != nil {
+		return fmt.Errorf("stream without a write deadline: %w", err)
+	}
+	if _, err := s.w.Write(event); err != nil {
+		return err
+	}
+	return s.rc.Flush()
+}
