@@ -47,7 +47,36 @@ type Definition struct {
 	OnDelay  time.Duration // the condition must stand this long before the alarm is raised
 	OffDelay time.Duration // and must be gone this long before it clears
 	Deadband float64       // ratio of the limit by which the value must return
-	Explains []string      // alarms that follow from this one
+	Explains []string      // alarms that follow from this one and never rank above it
+	// Acknowledge: a returned alarm waits for a person before it is normal.
+	// Without it a returned alarm is normal at once.
+	Acknowledge bool
+	Safety      bool   // a site may tune it but never drop it
+	Note        string // the site's own words, from its Setting
+}
+
+// Apply is the definition as the site wants it. Safe to call on a copy from
+// Catalogue or Find; d itself is not changed.
+func (d Definition) Apply(s Setting) Definition {
+	if s.Priority != "" {
+		d.Priority = s.Priority
+	}
+	if s.OnDelay != nil {
+		d.OnDelay = *s.OnDelay
+	}
+	if s.OffDelay != nil {
+		d.OffDelay = *s.OffDelay
+	}
+	if s.Deadband != nil {
+		d.Deadband = *s.Deadband
+	}
+	if s.Acknowledge != nil {
+		d.Acknowledge = *s.Acknowledge
+	}
+	if s.Note != "" {
+		d.Note = s.Note
+	}
+	return d
 }
 
 // Setting is what a site changes of a definition; nil keeps the default.
@@ -58,6 +87,8 @@ type Setting struct {
 	Deadband *float64
 	Limit    *float64 // SI; only where the alarm has a limit of its own
 	Note     string   // the site's own words, shown beside the action
+
+	Acknowledge *bool // whether a returned alarm waits for a person
 }
 
 // Condition is what the rules found this scan.
@@ -65,9 +96,10 @@ type Condition uint8
 
 // The conditions; the zero value is the one that nobody knows.
 const (
-	Unclear Condition = iota
+	Unclear Condition = iota // an input is bad
 	Absent
 	Present
+	Unread // nothing was read yet since the start: the alarm stays as it was
 )
 
 // Status is the present view of one alarm.
