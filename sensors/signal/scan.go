@@ -1,6 +1,9 @@
 package signal
 
-import "time"
+import (
+	"strings"
+	"time"
+)
 
 // ID names a point of a unit: "pressure", "pump1.running".
 type ID string
@@ -48,7 +51,7 @@ func OfValve(tag, name string) ID { return ID("valve." + tag + "." + name) }
 
 // OfLink is the state of a link, on while its last exchange succeeded:
 // "link.panel". The sensors add it to every unit that uses the link.
-func OfLink(name string) ID { return ID("link." + name) }
+func OfLink(name string) ID { return ID(linkPrefix + name) }
 
 // Point is what is fixed about a reading: its name and its unit.
 type Point struct {
@@ -65,3 +68,9 @@ type Scan struct {
 	ClockTrusted bool          // whether Time is known to be right
 	Readings     []Reading     // one per point; owned by the receiver
 }
+
+// linkPrefix marks the points that OfLink names.
+const linkPrefix = "link."
+
+// IsLink reports whether a point is the state of a link.
+func (id ID) IsLink() bool { return strings.HasPrefix(string(id), linkPrefix) }
