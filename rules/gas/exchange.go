@@ -38,7 +38,7 @@ func Rest(theta, dt, tau float64) float64 {
 //	θ = θ0 (V0/V1)^(γ-1) e^(-dt/τ) + (1/τ) ∫ (V(s)/V1)^(γ-1) e^(-(dt-s)/τ) ds
 //
 // The integral is taken by five-point Gauss-Legendre on panels of at most
-// 3 τ and a volume ratio of at most 2, which keeps 1e-5 K. tau 0 is
+// 2 τ and a volume ratio of at most 2, which keeps 1e-6 K. tau 0 is
 // isothermal, +Inf adiabatic, dt 0 adiabatic. v1 < v0 compresses. It does not
 // allocate.
 func Expand(theta, v0, v1, dt, tau float64) float64 {
@@ -57,8 +57,8 @@ func Expand(theta, v0, v1, dt, tau float64) float64 {
 	}
 	for dt > 0 {
 		step := dt
-		if step > 3*tau {
-			step = 3 * tau
+		if step > 2*tau {
+			step = 2 * tau
 		}
 		v := v0 + float64((v1-v0)*(step/dt))
 		if v > 2*v0 {
