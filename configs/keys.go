@@ -1,0 +1,57 @@
+package configs
+
+import q "strokebank/configs/quantity"
+
+var fileKeys = &table{name: "The file", doc: "One gateway, its links, and the units that it watches.", keys: []key{
+	{name: "site", kind: aText, required: true, sample: "quillen-reach", doc: "Name of the site: part of topics and labels, so no spaces, `/`, `+` or `#`."},
+	{name: "agent", kind: aText, required: true, sample: "gateway-1", doc: "Name of this gateway, as a topic of its own; not the name of a unit."},
+	{name: "scan", kind: aQuantity, dim: q.Duration, def: "1 s", least: "100 ms", most: "60 s", doc: "How often every point is read."},
+	{name: "links", kind: aMap, required: true, in: linkKeys, sample: "links with a name and an address each", doc: "The connections to the devices, by a name of your own."},
+	{name: "units", kind: aMap, required: true, in: unitKeys, sample: "units with a name and their keys each", doc: "The accumulator units, by the site's name of each."},
+	{name: "broker", kind: aBlock, in: brokerKeys, doc: "The MQTT broker; without it nothing is published."},
+	{name: "history", kind: aBlock, in: historyKeys, doc: "Where the durable record stands and how long it is kept."},
+	{name: "http", kind: aBlock, in: httpKeys, doc: "The page, its API and the metrics."},
+	{name: "log", kind: aBlock, in: logKeys, doc: "The program's own log."},
+	{name: "clock", kind: aBlock, in: clockKeys, doc: "When the gateway's clock is to be trusted."},
+}}
+
+var linkKeys = &table{name: "links.NAME", doc: "One connection to one or more devices. The program only reads.", keys: []key{
+	{name: "address", kind: aText, required: true, sample: "tcp://192.168.10.5:502", doc: "Modbus TCP device or gateway, `tcp://host:port`; the port is 502 where none is given."},
+	{name: "timeout", kind: aQuantity, dim: q.Duration, def: "300 ms", least: "10 ms", most: "10 s", doc: "Longest wait for one answer; shorter than the scan."},
+	{name: "gap", kind: aCount, def: "8", sample: "8", doc: "Registers (or 16 bits each) that may be read needlessly to merge two reads, 0 to 120."},
+	{name: "numbering", kind: aWord, words: []string{"from 0", "from 1"}, def: "from 0", doc: "Whether the site's lists count registers from 0, as the wire does, or from 1. Addresses in `points` are written as the lists have them."},
+}}
+
+var brokerKeys = &table{name: "broker", doc: "The MQTT broker that gets events and live values.", keys: []key{
+	{name: "address", kind: aText, required: true, sample: "tls://broker.example:8883", doc: "`tls://host:port`, or `tcp://host:port` for plain text, which off this machine also needs `allow_plain_text`."},
+	{name: "client_id", kind: aText, sample: "quillen-reach-gateway-1", doc: "Client identifier, unique at the broker. Default: site and agent, joined by a hyphen."},
+	{name: "user", kind: aText, sample: "strokebank", doc: "User name at the broker."},
+	{name: "password_file", kind: aText, sample: "/etc/strokebank/broker-password", doc: "File whose first line is the password. A password never stands in this file."},
+	{name: "password_env", kind: aText, sample: "STROKEBANK_BROKER_PASSWORD", doc: "Environment variable that holds the password, instead of a file."},
+	{name: "ca_file", kind: aText, sample: "/etc/strokebank/ca.pem", doc: "Certificates that the broker's certificate is checked against. Default: those of the system."},
+	{name: "certificate_file", kind: aText, sample: "/etc/strokebank/client.pem", doc: "Client certificate, with `key_file`."},
+	{name: "key_file", kind: aText, sample: "/etc/strokebank/client.key", doc: "Key of the client certificate."},
+	{name: "server_name", kind: aText, sample: "broker.example", doc: "Name in the broker's certificate, where it is not the host of `address`."},
+	{name: "allow_plain_text", kind: aFlag, def: "false", doc: "Insecure: allow `tcp://` to another machine; everybody on the way can read and change what is sent."},
+	{name: "skip_certificate_check", kind: aFlag, def: "false", doc: "Insecure: do not check who the broker is."},
+	{name: "live_period", kind: aQuantity, dim: q.Duration, def: "10 s", least: "1 s", most: "1 h", doc: "How often live values are published."},
+}}
+
+var historyKeys = &table{name: "history", doc: "The durable record.", keys: []key{
+	{name: "dir", kind: aText, def: "/var/lib/strokebank", sample: "/var/lib/strokebank", doc: "Directory of the database; made where it does not exist."},
+	{name: "keep_events", kind: aQuantity, dim: q.Duration, def: "3650 d", least: "30 d", most: "36500 d", doc: "How long events and runs are kept."},
+	{name: "keep_trends", kind: aQuantity, dim: q.Duration, def: "400 d", least: "1 d", most: "36500 d", doc: "How long trends are kept."},
+}}
+
+var httpKeys = &table{name: "http", doc: "The page, its API and the metrics, on one address.", keys: []key{
+	{name: "listen", kind: aText, def: "127.0.0.1:8480", sample: "127.0.0.1:8480", doc: "`host:port` to listen on. There is no log-in: put a proxy with one in front before you open it to a network."},
+}}
+
+var logKeys = &table{name: "log", doc: "The program's own log, on standard error.", keys: []key{
+	{name: "level", kind: aWord, words: []string{"debug", "info", "warn", "error"}, def: "info", doc: "The least severe line that is written."},
+	{name: "format", kind: aWord, words: []string{"text", "json"}, def: "text", doc: "One line of text or one JSON object a line."},
+}}
+
+var clockKeys = &table{name: "clock", doc: "Trust in the gateway's clock.", keys: []key{
+	{name: "require_sync", kind: aFlag, def: "false", doc: "Take the clock as right only once the system says that it is synchronised; until then readings are marked."},
+}}

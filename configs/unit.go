@@ -1,0 +1,230 @@
+package configs
+
+import (
+	"fmt"
+	"math"
+
+	"strokebank/configs/quantity"
+	"strokebank/rules"
+	"strokebank/rules/machine"
+	"strokebank/rules/reserve"
+	"strokebank/rules/tank"
+)
+
+// mostPressure is the highest absolute pressure, Pa, for which the allowance
+// for real gas in the reserve has been checked (air, 0 to 60 °C, against the
+// equation of state of Lemmon et al., J. Phys. Chem. Ref. Data 29, 2000).
+const mostPressure = 20e5
+
+// rules decodes a unit but for its points.
+func (s section) rules() rules.Config {
+	c := rules.Config{
+		Tank:       s.block("tank").tank(),
+		Atmosphere: s.atmosphere(),
+		OilDensity: s.quantity("oil_density"),
+	}
+	transmitters := s.block("transmitters")
+	transmitters.mounting(&c)
+	sets := s.block("set_points")
+	c.LowLevel, c.LowPressure = sets.quantity("low_level"), sets.quantity("low_pressure")
+
+	r := s.block("reserve")
+	c.Reserve = r.reserve(c.Tank)
+	c.Reserve.SetPressure, c.Reserve.SetLevel = sets.quantity("pressure"), sets.quantity("level")
+	c.Reserve.PressureBand = transmitters.quantity("pressure_band")
+	c.Reserve.LevelBand = transmitters.quantity("level_band")
+	c.Reserve.WallBand = transmitters.quantity("wall_band")
+
+	valves, strokes := s.valves(c.Reserve.SetPressure)
+	c.Valves = valves
+	c.Reserve.Cycle = r.cycle(valves, strokes)
+
+	pumps, compressors := s.block("pumps"), s.block("compressors")
+	c.Pumps = pumps.pair(machine.Pump)
+	c.Compressors = compressors.pair(machine.Compressor)
+	for i := range 2 {
+		c.Reserve.PumpFlow[i] = c.Pumps.Machines[i].Rating
+		c.Reserve.CompressorAir[i] = c.Compressors.Machines[i].Rating
+	}
+	c.Alarms = s.alarms()
+	s.checkPressures(sets, r, compressors, &c)
+	checkLevels(sets, r, pumps, &c)
+	return c
+}
+
+// atmosphere is the site's pressure, Pa absolute: given, or from the height
+// by the standard atmosphere (ISO 2533, formula from memory), sea level
+// where neither is given.
+func (s section) atmosphere() float64 {
+	p, h := s.quantity("atmosphere"), s.quantity("elevation")
+	if s.has("atmosphere") && s.has("elevation") {
+		s.report("elevation", "the atmospheric pressure is given too", "keep one of atmosphere and elevation")
+	}
+	switch {
+	case s.has("atmosphere"):
+		return p
+	case s.has("elevation"):
+		return 101325 * math.Pow(1-0.0065*h/288.15, 5.25588)
+	}
+	return 101325
+}
+
+// mounting decodes how the transmitters sit. A negative tap is one that sits
+// in the gas.
+func (s section) mounting(c *rules.Config) {
+	c.PressureTap = -1
+	if s.has("pressure_height") {
+		c.PressureTap = s.quantity("pressure_height")
+	}
+	c.LevelOffset = s.quantity("level_offset")
+	c.LevelByPressure = s.text("level_by") == "differential pressure"
+	c.LevelLeg = orZero(s.quantity("level_leg"))
+	if s.has("level_leg") && !c.LevelByPressure {
+		s.report("level_leg", "has no meaning for a level measured as a height",
+			"write level_by: differential pressure, or leave level_leg out")
+	}
+}
+
+// reserve decodes the reserve's block but for the cycle.
+func (s section) reserve(t *tank.Tank) reserve.Config {
+	required, _ := s.integer("required_cycles", 1, 1000)
+	c := reserve.Config{
+		Tank:              t,
+		Required:          required,
+		MinPressure:       s.quantity("minimum_pressure"),
+		UnusableOil:       s.unusable(t),
+		HeatExchange:      orZero(s.quantity("heat_exchange")),
+		HeatExchangeUpper: orZero(s.quantity("heat_exchange_most")),
+		LowestWall:        s.quantity("lowest_wall"),
+		MaxLeak:           s.quantity("most_leak"),
+	}
+	if c.HeatExchangeUpper > 0 && c.HeatExchangeUpper < c.HeatExchange {
+		s.report("heat_exchange_most", s.written("heat_exchange_most")+" is less than heat_exchange ("+s.written("heat_exchange")+")",
+			"write the upper bound of the time constant")
+	}
+	return c
+}
+
+// unusable is the oil that must stay, m³, given as a volume or as a level.
+func (s section) unusable(t *tank.Tank) float64 {
+	oil, level := s.quantity("unusable_oil"), s.quantity("unusable_level")
+	switch {
+	case s.has("unusable_oil") && s.has("unusable_level"):
+		s.report("unusable_level", "unusable_oil is given too", "keep one of them")
+	case s.has("unusable_oil"):
+		return oil
+	case !s.has("unusable_level"):
+		if s.values != nil {
+			s.missing(s.table.find("unusable_oil"))
+		}
+	case t != nil:
+		if level > t.Height() {
+			s.report("unusable_level", s.tooHigh("unusable_level", t), "write a level inside the tank")
+			return math.NaN()
+		}
+		return t.Volume(level)
+	}
+	return math.NaN()
+}
+
+func (s section) tooHigh(name string, t *tank.Tank) string {
+	return fmt.Sprintf("%s is above the tank's inside height of %.3g m", s.written(name), t.Height())
+}
+
+// written is a key's value as the file has it, for an error.
+func (s section) written(name string) string {
+	if v, ok := s.values[name]; ok {
+		text, _ := scalar(v.node)
+		return short(text)
+	}
+	return s.table.find(name).def
+}
+
+// orZero is x, or 0 where it is not known.
+func orZero(x float64) float64 {
+	if math.IsNaN(x) {
+		return 0
+	}
+	return x
+}
+
+// tank decodes the tank's block; nil where something is wrong.
+func (s section) tank() *tank.Tank {
+	before := len(s.d.problems)
+	shape := tank.Shape{
+		Diameter: orZero(s.quantity("diameter")),
+		Length:   orZero(s.quantity("length")),
+		Depth:    orZero(s.quantity("head_depth")),
+		Dish:     orZero(s.quantity("dish")),
+		Knuckle:  orZero(s.quantity("knuckle")),
+	}
+	heads := s.text("heads")
+	shape.Bottom, shape.Top = s.head("bottom", heads), s.head("top", heads)
+	shape.Table = s.straps()
+	switch s.text("mounting") {
+	case "horizontal":
+		shape.Mounting = tank.Horizontal
+	case "strapped":
+		shape.Mounting = tank.Strapped
+	}
+	s.tankKeys(shape.Mounting == tank.Strapped)
+	if len(s.d.problems) > before || s.values == nil {
+		return nil
+	}
+	t, err := tank.New(shape)
+	if err != nil {
+		s.problem(err.Error(), "write the inside dimensions of the drawing")
+		return nil
+	}
+	return t
+}
+
+// tankKeys reports keys that do not go with the mounting.
+func (s section) tankKeys(strapped bool) {
+	for i := range s.table.keys {
+		name := s.table.keys[i].name
+		switch {
+		case name == "mounting":
+		case (name == "table") != strapped && s.has(name):
+			s.report(name, "does not go with mounting: "+s.written("mounting"), "leave it out, or change the mounting")
+		case name == "table" && strapped && !s.has(name),
+			(name == "diameter" || name == "length") && !strapped && s.has("mounting") && !s.has(name):
+			s.missing(&s.table.keys[i])
+		}
+	}
+}
+
+func (s section) head(name, both string) tank.Head {
+	word := s.text(name)
+	if word == "" {
+		word = both
+	}
+	for i, w := range headWords {
+		if w == word {
+			return tank.Head(i)
+		}
+	}
+	return tank.Flat
+}
+
+// straps decodes the strapping table; its order is for tank.New to judge.
+func (s section) straps() []tank.Strap {
+	v, k, ok := s.get("table")
+	if !ok {
+		return nil
+	}
+	var straps []tank.Strap
+	none := span{least: 0, leastText: "0", most: math.Inf(1)}
+	for _, row := range v.list(k.example()) {
+		pair := row.list("[1 m, 800 L]")
+		if len(pair) != 2 {
+			row.problem("is not a pair", "write a level and a volume, as [1 m, 800 L]")
+			continue
+		}
+		straps = append(straps, tank.Strap{
+			Level:  pair[0].quantity(quantity.Length, none),
+			Volume: pair[1].quantity(quantity.Volume, none),
+		})
+	}
+	return straps
+}
