@@ -1,0 +1,155 @@
+package history
+
+import (
+	"context"
+	"database/sql"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"math"
+	"time"
+
+	"strokebank/rules"
+	"strokebank/rules/alarm"
+	"strokebank/rules/machine"
+	"strokebank/sensors/signal"
+)
+
+// Entries is up to limit entries after the given sequence number, in order;
+// those in memory alone come last, with Durable false.
+func (s *Store) Entries(ctx context.Context, after uint64, limit int) ([]rules.Entry, error) {
+	// Memory first: what moves to the disk meanwhile is then found there, and
+	// nothing falls between the two.
+	memory, durable := s.pendingAfter(after)
+	var entries []rules.Entry
+	if after < durable {
+		var err error
+		if entries, err = s.stored(ctx, after, limit); err != nil {
+			return nil, fmt.Errorf("entries after %d: %w", after, err)
+		}
+		if n := len(entries); n > 0 {
+			after = entries[n-1].Seq
+		}
+	}
+	for _, e := range memory {
+		if e.Seq > after && len(entries) < limit {
+			entries = append(entries, e)
+		}
+	}
+	return entries, nil
+}
+
+// stored reads entries from the database.
+func (s *Store) stored(ctx context.Context, after uint64, limit int) ([]rules.Entry, error) {
+	db := s.database()
+	rows, err := db.readers.QueryContext(ctx,
+		"SELECT seq, id, payload FROM events WHERE seq > ? ORDER BY seq LIMIT ?", int64(min(after, math.MaxInt64)), limit)
+	if err != nil {
+		return nil, err
+	}
+	defer rows.Close()
+	var entries []rules.Entry
+	for rows.Next() {
+		e, err := scanEntry(rows, db.installation)
+		if err != nil {
+			return nil, err
+		}
+		entries = append(entries, e)
+	}
+	return entries, rows.Err()
+}
+
+func scanEntry(rows *sql.Rows, installation string) (rules.Entry, error) {
+	var seq int64
+	var id sql.NullString
+	var payload []byte
+	if err := rows.Scan(&seq, &id, &payload); err != nil {
+		return rules.Entry{}, err
+	}
+	e := rules.Entry{Schema: rules.Schema, ID: id.String, Seq: uint64(seq), Durable: true}
+	if !id.Valid {
+		e.ID = entryID(installation, e.Seq)
+	}
+	if err := json.Unmarshal(payload, &e.Event); err != nil {
+		return rules.Entry{}, fmt.Errorf("event %d: %w", seq, err)
+	}
+	return e, nil
+}
+
+// database is the present one; it changes when a damaged one is replaced.
+func (s *Store) database() *database {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.db
+}
+
+// State is the unit's saved rules state; nil where none was ever saved.
+func (s *Store) State(ctx context.Context, unit string) ([]byte, error) {
+	if state := s.pendingState(unit); state != nil {
+		return state, nil
+	}
+	var state []byte
+	err := s.database().readers.QueryRowContext(ctx, "SELECT state FROM units WHERE unit = ?", unit).Scan(&state)
+	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+		return nil, fmt.Errorf("saved state of %s: %w", unit, err)
+	}
+	return state, nil
+}
+
+func (s *Store) pendingState(unit string) (state []byte) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	for _, b := range s.pending.batches {
+		if b.unit == unit && b.state != nil {
+			state = b.state
+		}
+	}
+	return state
+}
+
+// Alarms is the state of every alarm of the unit that ever had an event, as
+// its last stored event left it. Value and limit are not known here.
+func (s *Store) Alarms(ctx context.Context, unit string) ([]alarm.Status, error) {
+	rows, err := s.database().readers.QueryContext(ctx,
+		"SELECT payload FROM alarm_states WHERE unit = ? ORDER BY source, name", unit)
+	if err != nil {
+		return nil, fmt.Errorf("alarm states of %s: %w", unit, err)
+	}
+	defer rows.Close()
+	var all []alarm.Status
+	for rows.Next() {
+		var payload []byte
+		var e rules.Event
+		if err := errors.Join(rows.Scan(&payload), json.Unmarshal(payload, &e)); err != nil {
+			return nil, fmt.Errorf("alarm states of %s: %w", unit, err)
+		}
+		all = append(all, alarm.Status{
+			Name: e.Name, Source: e.Source, Title: e.Title, State: alarm.State(e.To), Reason: e.Reason,
+			Priority: e.Priority, Since: e.Time, Action: e.Action, Value: signal.Unknown(), Limit: signal.Unknown(),
+		})
+	}
+	return all, rows.Err()
+}
+
+// Runs is the unit's completed runs that ended within [from, to), in the
+// order in which they were stored. Runs in memory alone are not among them.
+func (s *Store) Runs(ctx context.Context, unit string, from, to time.Time) ([]machine.Run, error) {
+	rows, err := s.database().readers.QueryContext(ctx,
+		`SELECT position, serial, start, stop, seconds, lead, start_seen, cut, doubt FROM runs
+		 WHERE unit = ? AND stop >= ? AND stop < ? ORDER BY number`, unit, from.UnixNano(), to.UnixNano())
+	if err != nil {
+		return nil, fmt.Errorf("runs of %s: %w", unit, err)
+	}
+	defer rows.Close()
+	var all []machine.Run
+	for rows.Next() {
+		var r machine.Run
+		var start, stop sql.NullInt64
+		if err := rows.Scan(&r.Position, &r.Serial, &start, &stop, &r.Seconds, &r.Lead, &r.StartSeen, &r.Cut, &r.Doubt); err != nil {
+			return nil, fmt.Errorf("runs of %s: %w", unit, err)
+		}
+		r.Start, r.End = moment(start), moment(stop)
+		all = append(all, r)
+	}
+	return all, rows.Err()
+}

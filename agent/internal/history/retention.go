@@ -1,0 +1,162 @@
+package history
+
+import (
+	"context"
+	"math"
+	"time"
+)
+
+// Retain bounds the store. Zero fields take the defaults, which are common
+// practice, no source.
+type Retain struct {
+	Size   int64         // bytes in use; default 300 MiB
+	Trends time.Duration // default 400 days
+	Events time.Duration // other than alarms; default 3 years
+	Runs   time.Duration // default 10 years
+	Alarms time.Duration // default 10 years
+}
+
+const day = 24 * time.Hour
+
+func (r *Retain) defaults() {
+	orElse := func(d *time.Duration, value time.Duration) {
+		if *d == 0 {
+			*d = value
+		}
+	}
+	if r.Size == 0 {
+		r.Size = 300 << 20
+	}
+	orElse(&r.Trends, 400*day)
+	orElse(&r.Events, 3*365*day)
+	orElse(&r.Runs, 10*365*day)
+	orElse(&r.Alarms, 10*365*day)
+}
+
+const (
+	// A pass removes at most so many rows of a kind by age, so that a clock
+	// that is wrong for a day cannot empty the store.
+	maxAged = 5000
+	// A pass removes at most so many portions by size; the next goes on.
+	maxPortions = 200
+	portion     = 1000
+	// While the ballast is given away, so many pages inside the file are kept
+	// free for events.
+	freePages = 256
+)
+
+// shed removes the oldest rows of one kind: older than ?1 (ns), numbered up
+// to ?2 where the kind is numbered, at most ?3 of them. The newest event
+// always stays: it holds the place of the numbering.
+type shed string
+
+const (
+	shedTrends shed = `DELETE FROM trends WHERE (start, series, seconds) IN (
+		SELECT start, series, seconds FROM trends WHERE start < ?1 AND ?2 >= 0 ORDER BY start LIMIT ?3)`
+	shedEvents shed = `DELETE FROM events WHERE seq IN (SELECT seq FROM events
+		WHERE kind <> 'alarm' AND coalesce(time, 0) < ?1 AND seq <= ?2 AND seq < (SELECT max(seq) FROM events) ORDER BY seq LIMIT ?3)`
+	shedRuns shed = `DELETE FROM runs WHERE number IN (SELECT number FROM runs
+		WHERE coalesce(stop, 0) < ?1 AND ?2 >= 0 ORDER BY number LIMIT ?3)`
+	shedAlarms shed = `DELETE FROM events WHERE seq IN (SELECT seq FROM events
+		WHERE coalesce(time, 0) < ?1 AND seq <= ?2 AND seq < (SELECT max(seq) FROM events) ORDER BY seq LIMIT ?3)`
+)
+
+// prune removes what is too old, then what is too much. By age only events
+// that every cursor has passed are removed; by size unsent ones too, but last
+// of all.
+func (s *Store) prune(ctx context.Context) error {
+	now, sent := s.opts.Now(), s.sent()
+	r := s.opts.Retain
+	for _, step := range []struct {
+		what shed
+		age  time.Duration
+	}{{shedTrends, r.Trends}, {shedEvents, r.Events}, {shedRuns, r.Runs}, {shedAlarms, r.Alarms}} {
+		if _, err := s.shed(ctx, step.what, now.Add(-step.age).UnixNano(), sent, maxAged); err != nil {
+			return err
+		}
+	}
+	return s.fit(ctx, sent)
+}
+
+// fit removes portions, the least needed kind first, until the size holds.
+func (s *Store) fit(ctx context.Context, sent int64) error {
+	order := []struct {
+		what shed
+		upTo int64
+	}{
+		{shedTrends, 0}, {shedEvents, sent}, {shedRuns, 0},
+		{shedAlarms, sent}, {shedEvents, math.MaxInt64}, {shedAlarms, math.MaxInt64},
+	}
+	for range maxPortions {
+		used, _, err := s.space(ctx)
+		if err != nil || used <= s.opts.Retain.Size || len(order) == 0 {
+			return err
+		}
+		n, err := s.shed(ctx, order[0].what, math.MaxInt64, order[0].upTo, portion)
+		if err != nil {
+			return err
+		}
+		if n == 0 {
+			order = order[1:]
+		}
+	}
+	return nil
+}
+
+// shed runs one removal in a transaction of its own and says how many went.
+func (s *Store) shed(ctx context.Context, what shed, before, upTo, limit int64) (int64, error) {
+	s.write.Lock()
+	defer s.write.Unlock()
+	if s.closed.Load() {
+		return 0, ErrClosed
+	}
+	return s.shedLocked(ctx, what, before, upTo, limit)
+}
+
+func (s *Store) shedLocked(ctx context.Context, what shed, before, upTo, limit int64) (n int64, err error) {
+	err = s.db.update(ctx, func() error {
+		result, err := s.db.exec(ctx, string(what), before, upTo, limit)
+		if err != nil {
+			return err
+		}
+		n, err = result.RowsAffected()
+		return err
+	})
+	return n, err
+}
+
+// keepFreePages gives the space of old trends, and then of sent events other
+// than alarms, to new events while the disk has no more. The caller holds
+// s.write.
+func (s *Store) keepFreePages(ctx context.Context) {
+	if _, free, err := s.space(ctx); err != nil || free >= freePages {
+		return
+	}
+	n, err := s.shedLocked(ctx, shedTrends, math.MaxInt64, 0, portion)
+	if err == nil && n == 0 {
+		n, err = s.shedLocked(ctx, shedEvents, math.MaxInt64, s.sent(), portion)
+	}
+	if err != nil {
+		s.log.Warn("no space can be made for events", "error", err)
+	}
+}
+
+// sent is the number that every cursor has passed; without a cursor nothing
+// waits to be sent.
+func (s *Store) sent() int64 {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	lowest := int64(math.MaxInt64)
+	for _, seq := range s.cursors {
+		lowest = min(lowest, int64(seq))
+	}
+	return lowest
+}
+
+// space is the bytes in use inside the file, and its free pages.
+func (s *Store) space(ctx context.Context) (used, free int64, err error) {
+	var pages int64
+	err = s.database().readers.QueryRowContext(ctx,
+		"SELECT page_count, freelist_count FROM pragma_page_count, pragma_freelist_count").Scan(&pages, &free)
+	return (pages - free) * pageSize, free, err
+}

@@ -1,0 +1,51 @@
+package history
+
+import (
+	"os"
+	"time"
+)
+
+// Stats is how the store is doing, for metrics and for an alarm about it.
+type Stats struct {
+	Newest  uint64 // sequence number of the newest entry
+	Pending int    // events and runs in memory that the disk has not taken
+
+	Failing     bool      // the last write failed
+	LastError   string    // of the last failed write; empty once a write succeeded
+	LastErrorAt time.Time // of the last failed write ever; zero for none
+	Failures    uint64    // failed writes since Open
+	NotDurable  uint64    // events that went out before the disk took them, since Open
+	Dropped     uint64    // events and runs lost because the memory for them was full, since Open
+
+	CommittedBytes int64  // put into the log by commits since Open, from SQLite's page count
+	SizeBytes      int64  // database and log on the disk
+	FreeBytes      int64  // on the disk; -1 where it cannot be asked
+	ReserveHeld    bool   // the ballast is on the disk; false: given to events, or none wanted
+	Damage         string // empty, or which damaged database was put aside since Open, and why
+}
+
+// Stats is a snapshot. It asks the disk for sizes; it never waits for a write
+// under way.
+func (s *Store) Stats() Stats {
+	s.mu.Lock()
+	out := s.stats
+	out.Newest, out.Pending = s.newest, s.pending.rows()
+	path := s.db.path
+	s.mu.Unlock()
+	out.SizeBytes = fileSize(path) + fileSize(path+"-wal")
+	out.ReserveHeld = s.ballast.size > 0 && fileSize(s.ballast.path) == s.ballast.size
+	var err error
+	if out.FreeBytes, err = freeBytes(s.opts.Dir); err != nil {
+		out.FreeBytes = -1
+	}
+	return out
+}
+
+// fileSize is 0 for a file that is not there.
+func fileSize(path string) int64 {
+	info, err := os.Stat(path)
+	if err != nil {
+		return 0
+	}
+	return info.Size()
+}
