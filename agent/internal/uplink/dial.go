@@ -1,0 +1,135 @@
+package uplink
+
+import (
+	"context"
+	"crypto/tls"
+	"fmt"
+	"net"
+	"net/url"
+	"sync/atomic"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+)
+
+// boundedConn gives every write its own deadline, and closes after a write
+// that failed. The client library bounds only publications: a ping into a full
+// buffer would wait for ever and with it the notice that the broker has
+// stalled. And it may write again after half a packet, whose missing half the
+// broker would then take from the next one.
+type boundedConn struct {
+	net.Conn
+	write time.Duration
+}
+
+func (c *boundedConn) Write(b []byte) (int, error) {
+	if err := c.SetWriteDeadline(time.Now().Add(c.write)); err != nil {
+		return 0, err
+	}
+	n, err := c.Conn.Write(b)
+	if err != nil {
+		c.Close()
+	}
+	return n, err
+}
+
+// dial opens the connection, with TLS where the address asks for it. Proxies
+// named in the environment are not used: the way to the broker is configured.
+func (u *Uplink) dial(ctx context.Context) (net.Conn, error) {
+	ctx, cancel := context.WithTimeout(ctx, u.timing.connect)
+	defer cancel()
+	var d net.Dialer
+	conn, err := d.DialContext(ctx, "tcp", u.addr.String())
+	if err != nil {
+		return nil, err
+	}
+	conn = &boundedConn{conn, u.timing.write}
+	if !u.addr.secure {
+		return conn, nil
+	}
+	cfg, err := u.cfg.tlsConfig(u.addr)
+	if err != nil {
+		conn.Close()
+		return nil, err
+	}
+	secure := tls.Client(conn, cfg)
+	if err := secure.HandshakeContext(ctx); err != nil {
+		conn.Close()
+		return nil, fmt.Errorf("tls: %w", err)
+	}
+	return secure, nil
+}
+
+// options are the client's for one connection. Its own reconnecting and its
+// session stay off: with either of them a token may report success for a
+// message that the broker never acknowledged.
+func (u *Uplink) options(password string, will message, lost chan<- error) *mqtt.ClientOptions {
+	o := mqtt.NewClientOptions()
+	o.AddBroker("tcp://" + u.addr.String()) // only looked at by the dialling function
+	o.SetClientID(root + "-" + u.cfg.Installation)
+	o.SetUsername(u.cfg.User)
+	o.SetPassword(password)
+	o.SetAutoReconnect(false)
+	o.SetConnectRetry(false)
+	o.SetCleanSession(true)
+	o.SetStore(mqtt.NewMemoryStore())
+	o.SetProtocolVersion(4)
+	o.SetOrderMatters(false)
+	o.SetConnectTimeout(u.timing.connect)
+	o.SetWriteTimeout(u.timing.handover)
+	o.SetKeepAlive(u.cfg.KeepAlive)
+	o.SetPingTimeout(u.timing.ping)
+	o.SetBinaryWill(will.topic, will.payload, will.qos, will.retained)
+	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
+		select {
+		case lost <- err: // room for the one report of this connection
+		default:
+		}
+	})
+	return o
+}
+
+// connect makes one attempt. The session's connection is closed when ctx ends
+// before the broker has accepted.
+func (u *Uplink) connect(ctx context.Context) (*session, error) {
+	began := time.Now()
+	will, err := u.cfg.presenceMessage(offlineUnclean, began, began)
+	if err != nil {
+		return nil, err
+	}
+	password, err := u.cfg.password()
+	if err != nil {
+		return nil, err
+	}
+	if u.cfg.AcceptAnyServerCertificate {
+		u.log.Warn("the broker's certificate is not checked", "broker", u.addr.String(), "switch", "AcceptAnyServerCertificate")
+	}
+	s := &session{u: u, began: began, lost: make(chan error, 1)}
+	var open atomic.Pointer[net.Conn]
+	o := u.options(password, will, s.lost)
+	o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
+		conn, err := u.dial(ctx)
+		if err == nil {
+			open.Store(&conn)
+		}
+		return conn, err
+	})
+	stop := context.AfterFunc(ctx, func() {
+		if conn := open.Load(); conn != nil {
+			(*conn).Close()
+		}
+	})
+	s.client = mqtt.NewClient(o)
+	token := s.client.Connect()
+	<-token.Done() // bounded by the dialling and the client's own connect timeout
+	if err := token.Error(); err != nil {
+		stop()
+		return nil, err
+	}
+	if !stop() { // ended meanwhile, the connection is already closed
+		s.client.Disconnect(0)
+		return nil, ctx.Err()
+	}
+	s.conn = *open.Load()
+	return s, nil
+}

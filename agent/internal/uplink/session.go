@@ -1,0 +1,134 @@
+package uplink
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"net"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+	"golang.org/x/sync/errgroup"
+)
+
+var errNoAck = errors.New("no acknowledgement in time")
+
+// session is one accepted connection, with a client of its own.
+type session struct {
+	u      *Uplink
+	client mqtt.Client
+	conn   net.Conn
+	began  time.Time
+	lost   chan error // the client's one report that the connection has ended
+}
+
+// serve lives through one connection, from the attempt to its end.
+func (u *Uplink) serve(ctx context.Context) error {
+	s, err := u.connect(ctx)
+	if err != nil {
+		return err
+	}
+	u.up(s.began)
+	err = s.run(ctx)
+	if ctx.Err() != nil {
+		s.farewell()
+	}
+	// Disconnect after the farewell, or after a loss, where it only frees
+	// the client's goroutines. Closing the connection unblocks any writer.
+	s.client.Disconnect(250)
+	s.conn.Close()
+	return err
+}
+
+// run publishes until the connection or ctx ends. Then it waits for
+// acknowledgements under way for the linger time, and for a sender that hangs
+// in the client until the handover time is over.
+func (s *session) run(ctx context.Context) error {
+	g, gctx := errgroup.WithContext(ctx)
+	patience, release := lingering(gctx, s.u.timing.linger)
+	defer release()
+	inflight := make(chan sent, window)
+	g.Go(func() error {
+		select {
+		case err := <-s.lost:
+			return fmt.Errorf("connection lost: %w", err)
+		case <-gctx.Done():
+			return nil
+		}
+	})
+	g.Go(func() error { return s.states(gctx) })
+	g.Go(func() error {
+		defer close(inflight)
+		return s.send(gctx, inflight)
+	})
+	g.Go(func() error { return s.confirm(patience, inflight) })
+	return g.Wait()
+}
+
+// lingering is a context that ends d after ctx has ended.
+func lingering(ctx context.Context, d time.Duration) (context.Context, func()) {
+	out, cancel := context.WithCancel(context.WithoutCancel(ctx))
+	stop := context.AfterFunc(ctx, func() {
+		rest(out, d)
+		cancel()
+	})
+	return out, func() { stop(); cancel() }
+}
+
+// handovers is how often a message is offered to a connection that is open
+// and takes nothing; a write that is stuck for good ends the connection long
+// before.
+const handovers = 20
+
+// publish hands one message to the client. The client gives up after the
+// handover time, when its connection has gone in the middle or is merely slow:
+// in the second case nothing has been sent and the message is offered again.
+func (s *session) publish(ctx context.Context, m message) mqtt.Token {
+	for i := 1; ; i++ {
+		token := s.client.Publish(m.topic, m.qos, m.retained, m.payload)
+		select {
+		case <-token.Done():
+			if token.Error() != nil && i < handovers && ctx.Err() == nil && s.client.IsConnectionOpen() {
+				continue
+			}
+		default:
+		}
+		return token
+	}
+}
+
+// await waits until the broker has acknowledged (QoS 1) or the message has
+// been written (QoS 0).
+func (s *session) await(ctx context.Context, token mqtt.Token) error {
+	timer := time.NewTimer(s.u.timing.ack)
+	defer timer.Stop()
+	select {
+	case <-token.Done():
+		if err := token.Error(); err != nil {
+			return err
+		}
+		s.u.messages.Add(1)
+		return nil
+	case <-ctx.Done():
+		return ctx.Err()
+	case <-timer.C:
+		return errNoAck
+	}
+}
+
+// farewell says that the agent leaves of its own will, so that the will of
+// the connection, which a clean disconnect suppresses, is not missed.
+func (s *session) farewell() {
+	ctx, cancel := context.WithTimeout(context.Background(), s.u.timing.linger)
+	defer cancel()
+	m, err := s.u.cfg.presenceMessage(offlineClean, s.began, time.Now())
+	if err == nil && s.client.IsConnectionOpen() {
+		err = s.await(ctx, s.publish(ctx, m))
+	}
+	if err != nil {
+		s.u.log.Warn("goodbye did not reach the broker", "err", err)
+	}
+	s.u.mu.Lock()
+	s.u.state.Connected, s.u.state.ConnectedSince = false, time.Time{}
+	s.u.mu.Unlock()
+}
