@@ -65,10 +65,16 @@ type Status struct {
 	Lead     bool           `json:"lead"` // leads the present or next run
 
 	// Available is whether it could start now; with Blocked saying why not.
-	Available bool   `json:"available"`
-	Blocked   string `json:"blocked,omitempty"`
+	// AvailableKnown is false where a contact that would tell is bad; then
+	// Available is false too. What the unit has no contact for is no
+	// objection: with running contacts alone a machine is available until it
+	// is proven failed.
+	Available      bool   `json:"available"`
+	AvailableKnown bool   `json:"availability_known"`
+	Blocked        string `json:"blocked,omitempty"`
 
-	ProcessRunSeconds        float64 `json:"-"` // since the process started
+	// Since the process started, as watched: never filled in, never falling.
+	ProcessRunSeconds        float64 `json:"-"`
 	ProcessStarts            float64 `json:"-"`
 	ProcessUnobservedSeconds float64 `json:"-"`
 
@@ -76,12 +82,19 @@ type Status struct {
 	LifetimeStarts            float64 `json:"lifetime_starts"`
 	LifetimeUnobservedSeconds float64 `json:"lifetime_unobserved_seconds"`
 	DoubtSeconds              float64 `json:"run_doubt_seconds"` // of LifetimeRunSeconds, from runs cut by a power failure
-	ThisRunSeconds            float64 `json:"this_run_seconds"`
+	// Of the lifetime figures, what came from the panel's hour meter and start
+	// counter for a time that nobody watched.
+	FilledRunSeconds float64 `json:"filled_run_seconds"`
+	FilledStarts     float64 `json:"filled_starts"`
+	ThisRunSeconds   float64 `json:"this_run_seconds"`
 
 	Windows [3]Window `json:"windows"` // 24 h, 7 d, 30 d
 }
 
-// Window is what a machine did in a rolling window.
+// Window is what a machine did in a rolling window. It moves in steps of an
+// hour (24 h) or of 24 hours (7 d, 30 d) and holds the present step and those
+// before it, so it covers its length or up to one step less. It counts
+// elapsed time, so a corrected clock does not move it.
 type Window struct {
 	Length            string        `json:"length"` // "24h", "7d", "30d"
 	RunSeconds        float64       `json:"run_seconds"`
@@ -102,7 +115,9 @@ type PairStatus struct {
 	NextLead   string        `json:"next_lead,omitempty"`
 }
 
-// Run is one completed run, from contact closing to contact opening.
+// Run is one completed run, from contact closing to contact opening. Seconds
+// is what was watched of it, by the monotonic clock, so it may differ from
+// End minus Start where the wall clock was corrected.
 type Run struct {
 	Position string    `json:"position"`
 	Serial   string    `json:"serial,omitempty"`
@@ -110,8 +125,10 @@ type Run struct {
 	End      time.Time `json:"end"`
 	Seconds  float64   `json:"seconds"`
 	Lead     bool      `json:"lead"`
-	// StartSeen is false for a run found under way; Doubt is how much of
-	// Seconds may be missing; Cut says that its end was not observed.
+	// StartSeen is false for a run found under way; Doubt is how much Seconds
+	// may be short because nobody watched (of a run cut by a restart: up to
+	// one beat, the time until the restart being unobserved); Cut says that
+	// its end was not observed, and End then is when it was last seen.
 	StartSeen bool    `json:"start_seen"`
 	Cut       bool    `json:"cut"`
 	Doubt     float64 `json:"doubt_seconds"`
