@@ -1,0 +1,123 @@
+package metrics
+
+import (
+	"io"
+	"log/slog"
+	"net/http"
+	"net/http/httptest"
+	"strings"
+	"testing"
+	"time"
+
+	dto "github.com/prometheus/client_model/go"
+	"github.com/prometheus/common/expfmt"
+	"github.com/prometheus/common/model"
+
+	"strokebank/rules"
+	"strokebank/rules/alarm"
+	"strokebank/rules/machine"
+	"strokebank/rules/reserve"
+	"strokebank/sensors/signal"
+)
+
+var noon = time.Date(2026, 3, 14, 12, 0, 0, 0, time.UTC)
+
+// board hands out fixed assessments.
+type board []*rules.Assessment
+
+func (b board) Latest() []*rules.Assessment { return b }
+
+// everything is a unit of which all is known and configured.
+func everything() *rules.Assessment {
+	good := func(id signal.ID, v float64, u signal.Unit) rules.NamedReading {
+		return rules.NamedReading{ID: id, Reading: signal.Measured(v, u, noon)}
+	}
+	window := machine.Window{Length: "24h", RunSeconds: 600, Starts: 4, UnobservedSeconds: 5, ShareOfRun: 0.6, ShareOfStarts: 0.5}
+	return &rules.Assessment{
+		Schema: rules.Schema, Site: "Quillen Reach", Unit: "AU-7", Time: noon, ClockTrusted: true, Scan: 42, Quality: signal.Good,
+		Readings: []rules.NamedReading{
+			good(signal.Pressure, 8e5, signal.Pascal), good(signal.Level, 1.5, signal.Metre),
+			good(signal.OilTemperature, 293.15, signal.Kelvin), good(signal.Mains, 1, signal.Boolean),
+			good("pump1.motor_current", 1.9, signal.Ampere), good("pump1.hour_meter", 7200, signal.Second),
+			good("pump1.start_counter", 31, signal.Count), good("valve.XV-1.position", 0.5, signal.Ratio),
+			good("sump.volume", 0.9, signal.CubicMetre), good("pump1.flow", 2.5e-4, signal.CubicMetrePerSecond),
+		},
+		GasPressure: signal.Measured(9e5, signal.Pascal, noon), Level: signal.Measured(1.4, signal.Metre, noon),
+		OilVolume: signal.Measured(2, signal.CubicMetre, noon), GasVolume: signal.Measured(2.5, signal.CubicMetre, noon), TankVolume: 4.5,
+		Reserve: reserve.Figures{Known: true, Quality: signal.Good, Required: 2, AtLeast: 3, Expected: 3.4, FullCharge: 4.1,
+			Limit: reserve.ByPressure, UsableOil: 0.6, HoldTime: 86400, TimeToFull: 300, TimeToFullOne: 600},
+		Machines: []machine.Status{{Position: "pump1", Tag: "P-71", Kind: machine.Pump, Serial: "K-118", State: machine.Running,
+			Quality: signal.Good, Since: noon, Lead: true, Available: true, ProcessRunSeconds: 30, ProcessStarts: 2,
+			ProcessUnobservedSeconds: 1, LifetimeRunSeconds: 3600, LifetimeStarts: 12, LifetimeUnobservedSeconds: 60,
+			DoubtSeconds: 4, ThisRunSeconds: 30, Windows: [3]machine.Window{window}}},
+		Pairs: []machine.PairStatus{{Kind: machine.Pump, Available: 2, Redundancy: "both", Imbalance: -0.2, SameLead: 1, Missed: 3, NextLead: "pump2"}},
+		Alarms: []alarm.Status{
+			{Name: "low_pressure", Source: "unit", State: alarm.Unacknowledged, Priority: alarm.High, Since: noon},
+			{Name: "overload", Source: "pump1", State: alarm.Normal, Priority: alarm.Medium},
+		},
+	}
+}
+
+// blind is the same unit when pressure, running contact and one alarm have
+// become unknown. The figures hold zeros on purpose.
+func blind() *rules.Assessment {
+	a := everything()
+	a.Unit, a.Quality, a.PowerLost = "AU-8", signal.Bad, true
+	a.Readings[0].Reading = signal.Missing(signal.Pascal, signal.FailureLow, noon)
+	a.GasPressure = signal.Missing(signal.Pascal, signal.FailureLow, noon)
+	a.Reserve = reserve.Figures{Reason: "pressure: failure signal low", Required: 2}
+	a.LastKnown = &rules.LastKnown{AtLeast: 3, Expected: 3.4, Time: noon, Age: 12.5}
+	m := &a.Machines[0]
+	m.State, m.Reason, m.Quality, m.Available = machine.StateUnknown, "link lost", signal.Bad, false
+	m.Windows[0].ShareOfRun = signal.Unknown()
+	a.Pairs[0].Redundancy, a.Pairs[0].Available, a.Pairs[0].Imbalance = "unknown", 0, signal.Unknown()
+	a.Alarms[0].State, a.Alarms[0].Reason = alarm.NotKnown, "pressure is bad"
+	return a
+}
+
+var linkUp = Figure{Name: "link_up", Help: "1 while the last exchange on the link succeeded.", Labels: []string{"link"},
+	Read: func(emit func(float64, ...string)) { emit(1, "panel"); emit(0, "field") }}
+
+func handler(t testing.TB, now latest, extra ...Figure) http.Handler {
+	t.Helper()
+	h, err := New(now, Info{Version: "1.2.3", Commit: "abc", Installation: "inst", Start: noon.Add(-time.Hour),
+		Log: slog.New(slog.DiscardHandler)}, extra...)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return h
+}
+
+// scrape asks over a real socket, as a scraper does.
+func scrape(t testing.TB, h http.Handler, accept string) (body string, contentType string) {
+	t.Helper()
+	server := httptest.NewServer(h)
+	defer server.Close()
+	request, err := http.NewRequestWithContext(t.Context(), http.MethodGet, server.URL, nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	request.Header.Set("Accept", accept)
+	answer, err := server.Client().Do(request)
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer answer.Body.Close()
+	text, err := io.ReadAll(answer.Body)
+	if err != nil || answer.StatusCode != http.StatusOK {
+		t.Fatalf("status %d, %v: %s", answer.StatusCode, err, text)
+	}
+	return string(text), answer.Header.Get("Content-Type")
+}
+
+// families parses the text format with the parser of Prometheus itself.
+func families(t testing.TB, h http.Handler) map[string]*dto.MetricFamily {
+	t.Helper()
+	text, _ := scrape(t, h, "text/plain")
+	parser := expfmt.NewTextParser(model.UTF8Validation)
+	out, err := parser.TextToMetricFamilies(strings.NewReader(text))
+	if err != nil {
+		t.Fatal(err)
+	}
+	return out
+}

@@ -1,0 +1,208 @@
+package metrics
+
+import (
+	"time"
+
+	"github.com/prometheus/client_golang/prometheus"
+
+	"strokebank/rules"
+	"strokebank/rules/alarm"
+	"strokebank/rules/machine"
+	"strokebank/rules/reserve"
+	"strokebank/sensors/signal"
+)
+
+// celsius is 0 °C in K, by definition of the Celsius temperature (SI).
+const celsius = 273.15
+
+// units collects the latest assessments.
+type units struct {
+	latest latest
+	start  time.Time
+}
+
+// Describe implements prometheus.Collector.
+func (u *units) Describe(out chan<- *prometheus.Desc) {
+	for _, s := range catalogue {
+		out <- s.desc
+	}
+}
+
+// Collect implements prometheus.Collector.
+func (u *units) Collect(out chan<- prometheus.Metric) {
+	for _, a := range u.latest.Latest() {
+		e := &emitter{out: out, start: u.start, site: a.Site, unit: a.Unit}
+		e.reserve(a)
+		e.state(a)
+		for _, r := range a.Readings {
+			e.reading(r)
+		}
+		for i := range a.Machines {
+			e.machine(&a.Machines[i])
+		}
+		for _, p := range a.Pairs {
+			e.pair(p)
+		}
+		for i := range a.Alarms {
+			e.alarm(&a.Alarms[i])
+		}
+	}
+}
+
+// emitter writes the series of one unit.
+type emitter struct {
+	out        chan<- prometheus.Metric
+	start      time.Time
+	site, unit string
+}
+
+func (e *emitter) put(s *series, v float64, labels ...string) {
+	e.out <- constant(s.desc, s.counter, e.start, v, append([]string{e.site, e.unit}, labels...)...)
+}
+
+// number writes nothing for what is not known.
+func (e *emitter) number(s *series, n signal.Number, labels ...string) {
+	if n.Known() {
+		e.put(s, float64(n), labels...)
+	}
+}
+
+func (e *emitter) flag(s *series, on bool, labels ...string) {
+	v := 0.0
+	if on {
+		v = 1
+	}
+	e.put(s, v, labels...)
+}
+
+// stamp writes nothing for a time that was never set.
+func (e *emitter) stamp(s *series, t time.Time, labels ...string) {
+	if !t.IsZero() {
+		e.put(s, float64(t.UnixMilli())/1000, labels...)
+	}
+}
+
+// set writes one series for each word that there is, 1 for the one that
+// holds and, should it be a new word, for that one too.
+func set[W ~string](e *emitter, s *series, holds W, all []W, labels ...string) {
+	found := false
+	for _, w := range all {
+		found = found || w == holds
+		e.flag(s, w == holds, append(labels[:len(labels):len(labels)], string(w))...)
+	}
+	if !found && holds != "" {
+		e.flag(s, true, append(labels[:len(labels):len(labels)], string(holds))...)
+	}
+}
+
+var (
+	qualities    = []string{signal.Good.String(), signal.Uncertain.String(), signal.Bad.String()}
+	limits       = []reserve.Limit{reserve.ByPressure, reserve.ByOil}
+	redundancies = []string{"both", "one", "none", "unknown"}
+	states       = []alarm.State{alarm.Normal, alarm.Unacknowledged, alarm.Acknowledged, alarm.Returned, alarm.NotKnown}
+	priorities   = []alarm.Priority{alarm.High, alarm.Medium, alarm.Low}
+)
+
+func (e *emitter) reserve(a *rules.Assessment) {
+	r := &a.Reserve
+	e.flag(reserveKnown, r.Known)
+	set(e, reserveQuality, r.Quality.String(), qualities)
+	e.put(reserveNeeded, float64(r.Required))
+	if a.LastKnown != nil && !r.Known {
+		e.number(lastCycles, a.LastKnown.AtLeast, "at_least")
+		e.number(lastCycles, a.LastKnown.Expected, "expected")
+		e.put(lastAge, a.LastKnown.Age)
+	}
+	if !r.Known {
+		return // whatever stands in the figures is then no number
+	}
+	e.number(reserveCycles, r.AtLeast, "at_least")
+	e.number(reserveCycles, r.Expected, "expected")
+	e.number(reserveCycles, r.FullCharge, "full_charge")
+	if r.Limit != reserve.NoLimit {
+		set(e, reserveLimit, r.Limit, limits)
+	}
+	e.number(usableOil, r.UsableOil)
+	e.number(holdTime, r.HoldTime)
+	e.number(timeToFull, r.TimeToFull, "both")
+	e.number(timeToFull, r.TimeToFullOne, "one")
+}
+
+func (e *emitter) state(a *rules.Assessment) {
+	e.put(scans, float64(a.Scan))
+	e.stamp(assessmentTime, a.Time)
+	e.flag(clockTrusted, a.ClockTrusted)
+	e.flag(powerLost, a.PowerLost)
+	e.number(gasPressure, a.GasPressure.Number())
+	e.number(oilLevel, a.Level.Number())
+	e.number(oilVolume, a.OilVolume.Number())
+	e.number(gasVolume, a.GasVolume.Number())
+	e.number(tankVolume, a.TankVolume)
+}
+
+var readings = map[signal.Unit]*series{
+	signal.NoUnit: readingNumber, signal.Count: readingNumber, signal.Boolean: readingState,
+	signal.Ratio: readingRatio, signal.Pascal: readingPascals, signal.Metre: readingMeters,
+	signal.CubicMetre: readingVolume, signal.CubicMetrePerSecond: readingFlow,
+	signal.Kelvin: readingCelsius, signal.Second: readingSeconds, signal.Ampere: readingAmperes,
+}
+
+func (e *emitter) reading(r rules.NamedReading) {
+	id := string(r.ID)
+	set(e, readingQuality, r.Reading.Quality.String(), qualities, id)
+	e.stamp(readingTime, r.Reading.Time, id)
+	n := r.Reading.Number()
+	if r.Reading.Unit == signal.Kelvin {
+		n -= celsius
+	}
+	if s := readings[r.Reading.Unit]; s != nil {
+		e.number(s, n, id)
+	}
+}
+
+func (e *emitter) machine(m *machine.Status) {
+	at := m.Position
+	e.put(machineInfo, 1, at, string(m.Kind), m.Tag, m.Serial)
+	if m.State != machine.StateUnknown {
+		e.flag(machineRunning, m.State == machine.Running, at)
+		e.flag(machineAvailable, m.Available, at)
+	}
+	e.flag(machineLead, m.Lead, at)
+	e.put(machineRun, m.ProcessRunSeconds, at)
+	e.put(machineStarts, m.ProcessStarts, at)
+	e.put(machineUnobserved, m.ProcessUnobservedSeconds, at)
+	e.put(lifeRun, m.LifetimeRunSeconds, at)
+	e.put(lifeStarts, m.LifetimeStarts, at)
+	e.put(lifeUnobserved, m.LifetimeUnobservedSeconds, at)
+	e.put(lifeDoubt, m.DoubtSeconds, at)
+	for _, w := range m.Windows {
+		if w.Length == "" {
+			continue
+		}
+		e.put(windowRun, w.RunSeconds, at, w.Length)
+		e.put(windowStarts, w.Starts, at, w.Length)
+		e.put(windowUnobserved, w.UnobservedSeconds, at, w.Length)
+		e.number(runShare, w.ShareOfRun, at, w.Length)
+		e.number(startShare, w.ShareOfStarts, at, w.Length)
+	}
+}
+
+func (e *emitter) pair(p machine.PairStatus) {
+	kind := string(p.Kind)
+	e.number(pairImbalance, p.Imbalance, kind)
+	set(e, pairRedundancy, p.Redundancy, redundancies, kind)
+	if p.Redundancy != "unknown" {
+		e.put(pairAvailable, float64(p.Available), kind)
+	}
+	e.put(pairSameLead, float64(p.SameLead), kind)
+	e.put(pairMissed, p.Missed, kind)
+}
+
+func (e *emitter) alarm(s *alarm.Status) {
+	if s.State != alarm.NotKnown {
+		e.flag(alarmActive, s.State.Active(), s.Source, s.Name)
+	}
+	set(e, alarmState, s.State, states, s.Source, s.Name)
+	set(e, alarmPriority, s.Priority, priorities, s.Source, s.Name)
+	e.stamp(alarmSince, s.Since, s.Source, s.Name)
+}
