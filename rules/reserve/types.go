@@ -20,20 +20,26 @@ type Stroke struct {
 
 // Config is what the site says of its reserve. Pressures are gauge.
 type Config struct {
-	Tank        *tank.Tank
-	Cycle       []Stroke // one shutdown cycle, in order
-	Required    int      // whole cycles that must be stored
-	MinPressure float64  // Pa, least pressure at which the valves move
-	UnusableOil float64  // m³ that must stay in the tank
-	SetPressure float64  // Pa, full charge
-	SetLevel    float64  // m above the lowest inside point, full charge
+	Tank  *tank.Tank
+	Cycle []Stroke // one shutdown cycle, in order
+	// EndsWithClosing says that a cycle already counts when its closing
+	// strokes are done, so that the last one need not open again; right for
+	// DefaultCycle.
+	EndsWithClosing bool
+
+	Required    int     // whole cycles that must be stored
+	MinPressure float64 // Pa, least pressure at which the valves move
+	UnusableOil float64 // m³ that must stay in the tank
+	SetPressure float64 // Pa, full charge
+	SetLevel    float64 // m above the lowest inside point, full charge
 
 	HeatExchange      float64 // s, thermal time constant τ; 0: unknown
 	HeatExchangeUpper float64 // s, upper bound of τ; 0: unknown (adiabatic)
 
 	PressureBand float64 // Pa, accuracy of the pressure transmitter, ±
 	LevelBand    float64 // m, accuracy of the level transmitter, ±
-	LowestWall   float64 // K, where no wall temperature is measured
+	LowestWall   float64 // K, where no wall temperature is measured; 0: UsualWall less WallBand
+	UsualWall    float64 // K, where no wall temperature is measured; 0: 293.15
 	WallBand     float64 // K, accuracy of the wall temperature, ±
 	MaxLeak      float64 // m³/s of oil, until the leak has been learned
 
@@ -50,9 +56,14 @@ type Input struct {
 	Theta      float64        // gas over wall temperature; used where ThetaKnown
 	ThetaBand  float64        // ± of Theta
 	ThetaKnown bool
-	Leak       float64 // m³/s of oil, learned; used where LeakKnown
-	LeakBand   float64 // ± of Leak
-	LeakKnown  bool
+	// HeatExchange is τ in s as learned and HeatExchangeUpper its upper bound;
+	// both are used instead of the configured ones where HeatExchange is over 0.
+	HeatExchange      float64
+	HeatExchangeUpper float64
+
+	Leak      float64 // m³/s of oil, learned; used where LeakKnown
+	LeakBand  float64 // ± of Leak
+	LeakKnown bool
 }
 
 // Limit is what ends the last cycle.
@@ -67,6 +78,7 @@ const (
 
 // Figures is what Evaluate gives. Where Known is false every figure is
 // unknown and Reason says why; nothing in it may then be shown as a number.
+// Where Known is true, Reason says why the quality is not good.
 type Figures struct {
 	Known    bool           `json:"known"`
 	Reason   string         `json:"reason,omitempty"`
@@ -78,11 +90,13 @@ type Figures struct {
 	FullCharge signal.Number `json:"full_charge_cycles"`
 	Limit      Limit         `json:"limit,omitempty"` // of the expected figure
 
+	AtLeastLimit  Limit         `json:"at_least_limit,omitempty"`
 	UsableOil     signal.Number `json:"usable_oil_cubic_meters"`          // expected, to the limit
-	HoldTime      signal.Number `json:"hold_time_seconds"`                // required cycles kept, mains off
+	UsableAtLeast signal.Number `json:"usable_oil_at_least_cubic_meters"` // at least, to the limit
+	HoldTime      signal.Number `json:"hold_time_seconds"`                // required cycles kept at least, mains off; never over HoldTimeMax
 	TimeToFull    signal.Number `json:"time_to_full_seconds"`             // both machines of each pair
 	TimeToFullOne signal.Number `json:"time_to_full_one_machine_seconds"` // one machine of each pair
-	Strokes       []AfterStroke `json:"strokes,omitempty"`                // expected, in order
+	Strokes       []AfterStroke `json:"strokes,omitempty"`                // expected, in order, the first MaxRows
 }
 
 // AfterStroke is the expected state right after one stroke.

@@ -1,0 +1,193 @@
+package reserve
+
+import (
+	"math"
+
+	"strokebank/rules/gas"
+	"strokebank/sensors/signal"
+)
+
+// MaxRows is how many strokes Figures.Strokes holds at most.
+const MaxRows = 64
+
+// tight is the part of a limit that rounding may take without a stroke being
+// lost: a stroke that ends exactly on a limit keeps it.
+const tight = 1e-9
+
+// start is a state from which a discharge begins.
+type start struct {
+	p     float64 // Pa absolute
+	gas   float64 // m³
+	oil   float64 // m³
+	theta float64 // gas over wall temperature
+}
+
+// terms are the conditions of a discharge.
+type terms struct {
+	tau        float64 // s; +Inf: adiabatic
+	leak       float64 // m³/s of oil
+	swell      float64 // gas volume gained per oil volume drawn; 1: ideal gas
+	min        float64 // Pa absolute
+	atmosphere float64 // Pa absolute
+	unusable   float64 // m³
+}
+
+// outcome is what a discharge gave until a limit.
+type outcome struct {
+	cycles float64 // whole cycles and the fraction of the next one
+	oil    float64 // m³ delivered to the strokes
+	limit  Limit
+}
+
+// whole is the count of whole cycles.
+func (o outcome) whole() float64 { return math.Floor(o.cycles + tight) }
+
+// discharge is the state as it goes on; s = pV/θ stays constant.
+type discharge struct {
+	start
+	s float64
+}
+
+func begin(s start) discharge { return discharge{s, s.p * s.gas / s.theta} }
+
+// after is the state at a fraction f of a phase.
+func (d discharge) after(ph *phase, f float64, t *terms) discharge {
+	dt := f * ph.dt
+	drawn := float64(f*ph.oil) + float64(t.leak*dt)
+	if drawn == 0 {
+		d.theta = gas.Rest(d.theta, dt, t.tau)
+		d.p = d.s * d.theta / d.gas
+		return d
+	}
+	v := d.gas + float64(t.swell*drawn)
+	d.theta = gas.Expand(d.theta, d.gas, v, dt, t.tau)
+	d.gas, d.oil = v, d.oil-drawn
+	d.p = d.s * d.theta / v
+	return d
+}
+
+// run discharges until a limit or MaxCycles. What is drawn in a stroke of
+// constant flow can raise the pressure only at its beginning: with
+// g = d(ln p)/dt = (1/θ-1)/τ - γQ/V, dg/dt is -Q/(Vτ) wherever g is 0, so that
+// g changes sign once at the most, from rising to falling. The lowest
+// pressure of a phase is therefore at its start or its end, and looking at
+// these two holds the limit throughout.
+func (p *plan) run(s start, t *terms, row func(cycle, stroke int, d discharge, counts bool)) outcome {
+	d := begin(s)
+	out := outcome{}
+	slack := tight * p.oil
+	since, next := 0.0, p.first // oil since the last count, and until the next
+	for cycle := 1; cycle <= MaxCycles; cycle++ {
+		for i := range p.phases {
+			ph := &p.phases[i]
+			least := math.Max(t.min, ph.demand+t.atmosphere) * (1 - tight)
+			if ph.moving {
+				if d.oil < t.unusable-slack {
+					return out.stop(ByOil, since, next)
+				}
+				if d.p < least {
+					return out.stop(ByPressure, since, next)
+				}
+			}
+			end := d.after(ph, 1, t)
+			kept := !ph.moving || (end.p >= least && end.oil >= t.unusable-slack)
+			if row != nil {
+				for _, k := range ph.ends {
+					row(cycle, k, end, kept)
+				}
+			}
+			if !kept {
+				f, limit := d.reach(ph, end, least, t)
+				out.oil += float64(f * ph.oil)
+				return out.stop(limit, since+float64(f*ph.oil), next)
+			}
+			d = end
+			out.oil += ph.oil
+			since += ph.oil
+			if ph.counts {
+				out.cycles++
+				since, next = 0, p.oil
+			}
+		}
+	}
+	return out
+}
+
+func (o outcome) stop(by Limit, since, next float64) outcome {
+	o.limit = by
+	// Not a whole cycle more by rounding.
+	o.cycles += math.Min(since/next, 1-2*tight)
+	return o
+}
+
+// reach is the fraction of a phase at which its first limit is met, for a
+// phase that begins inside the limits and ends outside.
+func (d discharge) reach(ph *phase, end discharge, least float64, t *terms) (float64, Limit) {
+	byOil := 1.0
+	if end.oil < t.unusable {
+		byOil = math.Max(0, (d.oil-t.unusable)/(d.oil-end.oil))
+	}
+	if end.p >= least {
+		return byOil, ByOil
+	}
+	if byOil < 1 && d.after(ph, byOil, t).p >= least {
+		return byOil, ByOil
+	}
+	// Illinois: false position that halves the weight of an end that stays.
+	low, high := 0.0, 1.0
+	a, b := math.Max(0, d.p-least), end.p-least
+	f, side := 0.0, 0
+	for range 40 {
+		f = low + float64((high-low)*(a/(a-b)))
+		miss := d.after(ph, f, t).p - least
+		if math.Abs(miss) <= 1e-10*least {
+			break
+		}
+		if miss > 0 {
+			low, a = f, miss
+			if side > 0 {
+				b /= 2
+			}
+			side = 1
+		} else {
+			high, b = f, miss
+			if side < 0 {
+				a /= 2
+			}
+			side = -1
+		}
+	}
+	return f, ByPressure
+}
+
+// margin is by how much the pressure stays above what the strokes need, as a
+// part of it, at the worst moment of the given number of cycles. Below 0 the
+// cycles cannot all be done.
+func (p *plan) margin(s start, t *terms, cycles int) float64 {
+	d := begin(s)
+	worst := math.Inf(1)
+	for cycle := 1; cycle <= cycles; cycle++ {
+		for i := range p.phases {
+			ph := &p.phases[i]
+			before := d.p
+			d = d.after(ph, 1, t)
+			if ph.moving {
+				least := math.Max(t.min, ph.demand+t.atmosphere)
+				worst = math.Min(worst, math.Min(before, d.p)/least-1)
+			}
+			if ph.counts && cycle == cycles {
+				break
+			}
+		}
+	}
+	return worst
+}
+
+// number is v, or unknown where it is not finite.
+func number(v float64) signal.Number {
+	n := signal.Number(v)
+	if !n.Known() {
+		return signal.Unknown()
+	}
+	return n
+}

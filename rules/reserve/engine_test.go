@@ -1,0 +1,81 @@
+package reserve
+
+import (
+	"testing"
+	"time"
+
+	"strokebank/rules/tank"
+	"strokebank/sensors/signal"
+)
+
+var noon = time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC)
+
+// unitConfig is an invented unit: 4.86 m³, four valves of 22 and 15 L.
+func unitConfig(t testing.TB) Config {
+	t.Helper()
+	tk, err := tank.New(tank.Shape{Diameter: 1.5, Length: 2.25, Bottom: tank.Ellipsoidal, Top: tank.Ellipsoidal})
+	if err != nil {
+		t.Fatal(err)
+	}
+	return Config{
+		Tank: tk, Required: 3, MinPressure: 5e5, SetPressure: 8e5, SetLevel: 1.6, UnusableOil: 0.5,
+		Cycle: []Stroke{
+			{Valve: "A", Closing: true, Oil: 0.06, Duration: 12, Dwell: 5},
+			{Valve: "B", Closing: true, Oil: 0.06, Duration: 12, Dwell: 5},
+			{Valve: "A", Oil: 0.045, Duration: 10, Dwell: 5},
+			{Valve: "B", Oil: 0.045, Duration: 10, Dwell: 60},
+		},
+		HeatExchange: 120, HeatExchangeUpper: 180, PressureBand: 4000, LevelBand: 0.005,
+		WallBand: 3, LowestWall: 288.15, MaxLeak: 1e-7,
+		PumpFlow: [2]float64{2.5e-4, 2.5e-4}, CompressorAir: [2]float64{3e-3, 3e-3},
+	}
+}
+
+func newEngine(t testing.TB, c Config) *Engine {
+	t.Helper()
+	e, err := New(c)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return e
+}
+
+func input(p, level float64) Input {
+	return Input{
+		Pressure: signal.Measured(p+101325, signal.Pascal, noon), Level: signal.Measured(level, signal.Metre, noon),
+		Atmosphere: 101325, Wall: signal.Measured(293.15, signal.Kelvin, noon),
+		Theta: 1, ThetaKnown: true, LeakKnown: true,
+	}
+}
+
+func TestPrint(t *testing.T) {
+	e := newEngine(t, unitConfig(t))
+	var f Figures
+	e.Evaluate(input(7.9e5, 1.58), &f)
+	t.Logf("%+v", f)
+	in := input(7.9e5, 1.58)
+	in.Leak = 1e-7
+	e.Evaluate(in, &f)
+	t.Logf("%+v", f)
+}
+
+func BenchmarkEvaluate(b *testing.B) {
+	for _, c := range []struct {
+		name string
+		leak float64
+	}{{"cycles=3/strokes=4/leak=0", 0}, {"cycles=3/strokes=4/leak=1e-7", 1e-7}} {
+		b.Run(c.name, func(b *testing.B) {
+			cfg := unitConfig(b)
+			cfg.UnusableOil = 1.8
+			e := newEngine(b, cfg)
+			in := input(7.9e5, 1.58)
+			in.Leak = c.leak
+			out := Figures{Strokes: make([]AfterStroke, 0, MaxRows)}
+			b.ReportAllocs()
+			for b.Loop() {
+				e.Evaluate(in, &out)
+			}
+			b.ReportMetric(float64(out.Expected), "cycles")
+		})
+	}
+}

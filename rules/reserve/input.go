@@ -1,0 +1,140 @@
+package reserve
+
+import (
+	"math"
+
+	"strokebank/sensors/signal"
+)
+
+// An uncertain reading is taken with twice its band, and with at least this
+// part of full charge where the band is smaller (*common practice, no
+// source*): it is out of its measuring range, late, or of doubtful time.
+const (
+	uncertainWider = 2
+	uncertainLeast = 0.01
+)
+
+// hottest is by how much θ may be above 1 where nothing at all is known:
+// 40 K, about what compressing air from 8 to 13 bar without any heat loss
+// gives (*common practice, no source*).
+const hottest = 0.14
+
+// view puts an input together with the configuration. Where the reserve
+// cannot be known it gives the reason. The quality is that of the worst input
+// used, with its reason.
+func (e *Engine) view(in *Input) (v view, q signal.Quality, reason string) {
+	c := &e.config
+	if why := unusable(in); why != "" {
+		return v, signal.Bad, why
+	}
+	q, reason = signal.Good, ""
+	degrade := func(name string, r signal.Reading) float64 {
+		if r.Quality == signal.Good {
+			return 1
+		}
+		if q == signal.Good {
+			q, reason = signal.Uncertain, name+": "+r.Reason.String()
+		}
+		return uncertainWider
+	}
+	v = view{
+		p: in.Pressure.Value, pBand: c.PressureBand, tank: c.Tank.Total(),
+		min: c.MinPressure + in.Atmosphere, atmosphere: in.Atmosphere, unusable: c.UnusableOil,
+	}
+	if w := degrade("pressure", in.Pressure); w > 1 {
+		v.pBand = math.Max(w*v.pBand, uncertainLeast*(c.SetPressure+in.Atmosphere))
+	}
+	band := c.LevelBand
+	if w := degrade("level", in.Level); w > 1 {
+		band = math.Max(w*band, uncertainLeast*c.SetLevel)
+	}
+	h := in.Level.Value
+	if h < -band || h > c.Tank.Height()+band {
+		return v, signal.Bad, "level: outside the tank"
+	}
+	v.oil, v.oilLow, v.oilHigh = c.Tank.Volume(h), c.Tank.Volume(h-band), c.Tank.Volume(h+band)
+	if v.oil >= v.tank {
+		return v, signal.Bad, "level: no gas above the oil"
+	}
+	v.wall = e.wall(in, degrade)
+	e.exchange(&v, in)
+	v.leakUpper = c.MaxLeak
+	if in.LeakKnown {
+		v.leak = math.Max(0, in.Leak)
+		v.leakUpper = v.leak + math.Abs(in.LeakBand)
+	}
+	return v, q, reason
+}
+
+// unusable names the input without which nothing can be said, and why.
+func unusable(in *Input) string {
+	switch {
+	case !in.Pressure.Known():
+		return "pressure: " + in.Pressure.Reason.String()
+	case !in.Level.Known():
+		return "level: " + in.Level.Reason.String()
+	case !(in.Pressure.Value > 0) || math.IsInf(in.Pressure.Value, 0):
+		return "pressure: not above vacuum"
+	case math.IsNaN(in.Level.Value) || math.IsInf(in.Level.Value, 0):
+		return "level: " + signal.Implausible.String()
+	case !(in.Atmosphere > 0) || math.IsInf(in.Atmosphere, 0):
+		return "atmospheric pressure: not known"
+	case in.ThetaKnown && !(in.Theta > 0):
+		return "gas temperature: " + signal.Implausible.String()
+	}
+	return ""
+}
+
+// wall is the lowest wall temperature over the present one.
+func (e *Engine) wall(in *Input, degrade func(string, signal.Reading) float64) float64 {
+	c := &e.config
+	configured := in.Wall.Reason != signal.NotConfigured && !in.Wall.Time.IsZero()
+	if configured {
+		band := c.WallBand * degrade("wall temperature", in.Wall)
+		if in.Wall.Known() && in.Wall.Value > 0 {
+			return math.Max(0.5, math.Min(1, 1-math.Abs(band)/in.Wall.Value))
+		}
+	}
+	lowest := c.LowestWall
+	if lowest == 0 {
+		lowest = c.usualWall() - c.WallBand
+	}
+	return math.Max(0.5, lowest/c.usualWall())
+}
+
+// exchange fills in τ and θ with their bands.
+func (e *Engine) exchange(v *view, in *Input) {
+	c := &e.config
+	v.tau, v.tauUpper = c.HeatExchange, c.HeatExchangeUpper
+	if in.HeatExchange > 0 {
+		v.tau, v.tauUpper = in.HeatExchange, in.HeatExchangeUpper
+	}
+	if v.tau == 0 {
+		v.tau = AssumedHeatExchange
+	}
+	if v.tauUpper == 0 {
+		v.tauUpper = math.Inf(1)
+	}
+	v.tauUpper = math.Max(v.tauUpper, v.tau)
+	v.theta, v.thetaBand = 1, math.Abs(in.ThetaBand)
+	if in.ThetaKnown {
+		v.theta = in.Theta
+	} else if v.thetaBand == 0 {
+		v.thetaBand = e.refillHeat(v)
+	}
+}
+
+// refillHeat is how far θ can be above 1 after a refill that nobody watched:
+// the quasi-steady heating by the machines at full flow, (γ-1) Q τ / V for the
+// pumps and (γ-1) of what the compressors add to the mass in τ, and never more
+// than hottest.
+func (e *Engine) refillHeat(v *view) float64 {
+	c := &e.config
+	pumps, air := c.PumpFlow[0]+c.PumpFlow[1], c.CompressorAir[0]+c.CompressorAir[1]
+	if pumps == 0 || air == 0 {
+		return hottest
+	}
+	space := v.tank - v.oil
+	rate := pumps/space + air*v.atmosphere/(v.p*space)
+	return math.Min(hottest, 0.4*rate*v.tauUpper)
+}

@@ -1,0 +1,113 @@
+package reserve
+
+import "math"
+
+// HoldTimeMax is the longest hold time that is given, s: one year. A unit
+// without a leak holds "a year or more".
+const HoldTimeMax = 365 * 86400.0
+
+// hold is how long, s, the required cycles are kept at least if the unit is
+// left alone without mains: oil leaves at the present leak (the learned one,
+// or the configured maximum), the gas settles and grows into its room. 0
+// where the required cycles are not kept now.
+func (e *Engine) hold(v *view, now outcome) float64 {
+	need := e.config.Required
+	if now.whole() < float64(need) {
+		if !e.plan.oneWay || now.cycles < 1-tight {
+			return 0
+		}
+	}
+	leak := v.leak
+	if leak == 0 {
+		leak = v.leakUpper
+	}
+	if leak <= 0 {
+		return HoldTimeMax
+	}
+	// By oil, the end of the level's band with less of it decides.
+	oil := e.plan.first + float64(float64(need-1)*e.plan.oil)
+	seconds := e.plan.firstSeconds + float64(float64(need-1)*e.plan.seconds)
+	byOil := (v.oilLow - v.unusable - oil - float64(v.leakUpper*seconds)) / leak
+	end := math.Max(0, math.Min(HoldTimeMax, byOil))
+	// By pressure, the end with less gas decides.
+	s, t := v.worst(v.oilHigh)
+	late := func(after float64) float64 {
+		d := begin(s)
+		lost := math.Min(leak*after, d.oil)
+		d.gas, d.oil = d.gas+lost, d.oil-lost
+		d.theta = 1 + float64((d.theta-1)*math.Exp(-after/t.tau))
+		d.p = d.s * d.theta / d.gas
+		return e.plan.margin(d.start, &t, need)
+	}
+	b := late(end)
+	if b >= -tight {
+		return end
+	}
+	return lastKept(late, end, b)
+}
+
+// lastKept is the last time, to 0.1 % of end, at which margin is not below 0;
+// it is not below 0 at time 0 and is b, below 0, at end.
+func lastKept(margin func(float64) float64, end, b float64) float64 {
+	low, high, a, side := 0.0, end, math.Max(0, margin(0)), 0
+	for range 40 {
+		if high-low <= 1e-3*end {
+			break
+		}
+		at := low + float64((high-low)*(a/(a-b)))
+		// Stay off the ends, so that the bracket shrinks from both sides.
+		at = math.Max(low+float64(0.0004*end), math.Min(high-float64(0.0004*end), at))
+		miss := margin(at)
+		if miss >= 0 {
+			low, a = at, miss
+			if side > 0 {
+				b /= 2
+			}
+			side = 1
+		} else {
+			high, b = at, miss
+			if side < 0 {
+				a /= 2
+			}
+			side = -1
+		}
+	}
+	return low
+}
+
+// both and weaker say what a pair of machines gives.
+func both(r [2]float64) float64 { return r[0] + r[1] }
+
+func weaker(r [2]float64) float64 {
+	if r[0] == 0 || r[1] == 0 {
+		return math.Max(r[0], r[1])
+	}
+	return math.Min(r[0], r[1])
+}
+
+// refill is the time, s, to full charge: oil first, against the leak, then
+// air, since compressors wait for the level. NaN where a rating that is needed
+// is not given or the leak takes more than the pumps give.
+func (e *Engine) refill(v *view, of func([2]float64) float64) float64 {
+	c := &e.config
+	set := c.Tank.Volume(c.SetLevel)
+	total := 0.0
+	if lack := set - v.oil; lack > 0 {
+		flow := of(c.PumpFlow) - v.leak
+		if flow <= 0 {
+			return math.NaN()
+		}
+		total += lack / flow
+	}
+	// Free air at the site's pressure and the wall's temperature.
+	settled := v.p * (v.tank - v.oil) / v.theta
+	want := (c.SetPressure + v.atmosphere) * (v.tank - set)
+	if lack := (want - settled) / v.atmosphere; lack > tight*want/v.atmosphere {
+		flow := of(c.CompressorAir)
+		if flow <= 0 {
+			return math.NaN()
+		}
+		total += lack / flow
+	}
+	return total
+}
