@@ -40,6 +40,17 @@ func (u Unit) String() string {
 // MarshalText writes the symbol.
 func (u Unit) MarshalText() ([]byte, error) { return []byte(u.String()), nil }
 
+// UnmarshalText reads the symbol; what has none, or another one, is NoUnit.
+func (u *Unit) UnmarshalText(text []byte) error {
+	*u = NoUnit
+	for i, s := range unitSymbols {
+		if s != "" && s == string(text) {
+			*u = Unit(i)
+		}
+	}
+	return nil
+}
+
 // Number is a float64 that may be unknown. Unknown is NaN inside the program
 // and null outside it; it is never written as 0.
 type Number float64
@@ -136,13 +147,30 @@ func Derive(v float64, u Unit, inputs ...Reading) Reading {
 // readingJSON is the form of a reading outside the program.
 type readingJSON struct {
 	Value   Number    `json:"value"`
-	Unit    string    `json:"unit,omitempty"`
+	Unit    Unit      `json:"unit,omitempty"`
 	Quality Quality   `json:"quality"`
-	Reason  string    `json:"reason,omitempty"`
+	Reason  Reason    `json:"reason"`
 	Time    time.Time `json:"time,omitzero"`
 }
 
 // MarshalJSON writes value (null where bad), unit, quality, reason and time.
 func (r Reading) MarshalJSON() ([]byte, error) {
-	return json.Marshal(readingJSON{r.Number(), r.Unit.String(), r.Quality, r.Reason.String(), r.Time})
+	return json.Marshal(readingJSON{r.Number(), r.Unit, r.Quality, r.Reason, r.Time})
+}
+
+// UnmarshalJSON reads what MarshalJSON wrote. A value that is null leaves a
+// bad reading, whatever else is said.
+func (r *Reading) UnmarshalJSON(text []byte) error {
+	in := readingJSON{Value: Unknown()}
+	if err := json.Unmarshal(text, &in); err != nil {
+		return err
+	}
+	*r = Reading{Unit: in.Unit, Quality: in.Quality, Reason: in.Reason, Time: in.Time}
+	if !in.Value.Known() {
+		r.Quality = Bad
+	}
+	if r.Known() {
+		r.Value = float64(in.Value)
+	}
+	return nil
 }
