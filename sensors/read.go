@@ -85,10 +85,10 @@ func sample(c *connection, p Point, clock Clock) Sample {
 		reading = reading.Degrade(signal.Uncertain, signal.ClockUntrusted)
 	}
 	return Sample{Point: p, Place: c.link.place(r), Reading: reading,
-		Words: hex(p.Spec.Table, words), Raw: strconv.FormatFloat(raw, 'g', -1, 64)}
+		Words: inHex(p.Spec.Table, words), Raw: strconv.FormatFloat(raw, 'g', -1, 64)}
 }
 
-func hex(t register.Table, words []uint16) string {
+func inHex(t register.Table, words []uint16) string {
 	if t == register.Coils || t == register.DiscreteInputs {
 		return strconv.Itoa(int(words[0]))
 	}
