@@ -107,3 +107,45 @@ func Power(r float64) float64 {
 	}
 	return math.Exp(exponent * math.Log(r))
 }
+
+// Kernel is Rest and Expand prepared for one duration and one time constant:
+// strokes that come again need their exponentials only once. The zero value
+// is not ready; use NewKernel. It is a plain value.
+type Kernel struct {
+	dt, tau float64
+	single  bool // the whole duration is one panel
+	decay   float64
+	weights [5]float64
+}
+
+// NewKernel prepares changes of dt s with the time constant tau s.
+func NewKernel(dt, tau float64) Kernel {
+	k := Kernel{dt: dt, tau: tau, decay: Rest(2, dt, tau) - 1}
+	k.single = dt > 0 && tau > 0 && dt <= 2*tau && !math.IsInf(tau, 1)
+	if k.single {
+		x := dt / tau
+		k.decay = math.Exp(-x)
+		for i, n := range nodes {
+			k.weights[i] = x * shares[i] * math.Exp(float64(x*(n-1)))
+		}
+	}
+	return k
+}
+
+// Rest is Rest for the kernel's duration.
+func (k *Kernel) Rest(theta float64) float64 {
+	return 1 + float64((theta-1)*k.decay)
+}
+
+// Expand is Expand for the kernel's duration.
+func (k *Kernel) Expand(theta, v0, v1 float64) float64 {
+	r := v0 / v1
+	if !k.single || r < 0.5 || r > 2 {
+		return Expand(theta, v0, v1, k.dt, k.tau)
+	}
+	sum := float64(theta * Power(r) * k.decay)
+	for i, n := range nodes {
+		sum += float64(k.weights[i] * Power(r+float64((1-r)*n)))
+	}
+	return sum
+}

@@ -39,6 +39,23 @@ func TestExpandAgreesWithSteps(t *testing.T) {
 	})
 }
 
+// A prepared kernel is the same law.
+func TestKernel(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		ratio := rapid.Float64Range(0.3, 4).Draw(t, "ratio")
+		tau := rapid.SampledFrom([]float64{0, 1, 20, 120, 2000, math.Inf(1)}).Draw(t, "tau")
+		dt := rapid.SampledFrom([]float64{0, 1, 5, 60, 900}).Draw(t, "dt")
+		theta := rapid.Float64Range(0.8, 1.2).Draw(t, "theta")
+		k := NewKernel(dt, tau)
+		if got, want := k.Expand(theta, 2, 2*ratio), Expand(theta, 2, 2*ratio, dt, tau); math.Abs(got-want) > 1e-12 {
+			t.Fatalf("expand: θ %v, want %v", got, want)
+		}
+		if got, want := k.Rest(theta), Rest(theta, dt, tau); math.Abs(got-want) > 1e-12 {
+			t.Fatalf("rest: θ %v, want %v", got, want)
+		}
+	})
+}
+
 func TestLimitsOfExchange(t *testing.T) {
 	v0, v1 := 2.0, 2.6
 	adiabatic := 1.02 * math.Pow(v0/v1, 0.4)
@@ -189,5 +206,13 @@ func BenchmarkExpandOnePanel(b *testing.B) {
 	b.ReportAllocs()
 	for b.Loop() {
 		Expand(0.99, 2, 2.04, 12, 120)
+	}
+}
+
+func BenchmarkKernelExpand(b *testing.B) {
+	b.ReportAllocs()
+	k := NewKernel(12, 120)
+	for b.Loop() {
+		k.Expand(0.99, 2, 2.04)
 	}
 }

@@ -5,6 +5,8 @@ import (
 	"fmt"
 	"math"
 	"sort"
+
+	"strokebank/rules/gas"
 )
 
 // MaxCycles is the highest count of cycles that is computed; a unit with more
@@ -62,6 +64,41 @@ type plan struct {
 	oneWay  bool    // cannot be repeated
 
 	firstSeconds float64 // s until the first cycle counts
+
+	kernels [2]kernels // prepared heat exchange: of the best estimate, of the bound
+}
+
+// kernels holds the prepared heat exchange of each phase for one τ.
+type kernels struct {
+	tau   float64
+	phase []gas.Kernel
+}
+
+// The two places of plan.kernels.
+const (
+	ofEstimate = iota
+	ofBound
+)
+
+// prepare gives the kernels of each phase for tau, from the cache where it is
+// the one of the last call.
+func (p *plan) prepare(place int, tau float64) []gas.Kernel {
+	k := &p.kernels[place]
+	if k.tau == tau && k.phase != nil {
+		return k.phase
+	}
+	if k.phase == nil {
+		k.phase = make([]gas.Kernel, len(p.phases))
+	}
+	k.tau = tau
+	for i := range p.phases {
+		if i >= 2 && p.phases[i].dt == p.phases[i-2].dt {
+			k.phase[i] = k.phase[i-2]
+		} else {
+			k.phase[i] = gas.NewKernel(p.phases[i].dt, tau)
+		}
+	}
+	return k.phase
 }
 
 // newPlan checks the strokes and puts them in phases.

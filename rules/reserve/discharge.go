@@ -24,12 +24,14 @@ type start struct {
 
 // terms are the conditions of a discharge.
 type terms struct {
-	tau        float64 // s; +Inf: adiabatic
+	tau        float64 // s; 0: isothermal; +Inf: adiabatic
 	leak       float64 // m³/s of oil
 	swell      float64 // gas volume gained per oil volume drawn; 1: ideal gas
 	min        float64 // Pa absolute
 	atmosphere float64 // Pa absolute
 	unusable   float64 // m³
+
+	kernels []gas.Kernel // of each phase, for tau
 }
 
 // outcome is what a discharge gave until a limit.
@@ -50,20 +52,25 @@ type discharge struct {
 
 func begin(s start) discharge { return discharge{s, s.p * s.gas / s.theta} }
 
-// after is the state at a fraction f of a phase.
-func (d discharge) after(ph *phase, f float64, t *terms) discharge {
-	dt := f * ph.dt
-	drawn := float64(f*ph.oil) + float64(t.leak*dt)
+// end is the state at the end of a phase.
+func (d discharge) end(ph *phase, k *gas.Kernel, t *terms) discharge {
+	drawn := ph.oil + float64(t.leak*ph.dt)
 	if drawn == 0 {
-		d.theta = gas.Rest(d.theta, dt, t.tau)
+		d.theta = k.Rest(d.theta)
 		d.p = d.s * d.theta / d.gas
 		return d
 	}
 	v := d.gas + float64(t.swell*drawn)
-	d.theta = gas.Expand(d.theta, d.gas, v, dt, t.tau)
+	d.theta = k.Expand(d.theta, d.gas, v)
 	d.gas, d.oil = v, d.oil-drawn
 	d.p = d.s * d.theta / v
 	return d
+}
+
+// part is the state at a fraction f of a phase.
+func (d discharge) part(ph *phase, f float64, t *terms) discharge {
+	k := gas.NewKernel(f*ph.dt, t.tau)
+	return d.end(&phase{oil: f * ph.oil, dt: f * ph.dt}, &k, t)
 }
 
 // run discharges until a limit or MaxCycles. What is drawn in a stroke of
@@ -89,7 +96,7 @@ func (p *plan) run(s start, t *terms, row func(cycle, stroke int, d discharge, c
 					return out.stop(ByPressure, since, next)
 				}
 			}
-			end := d.after(ph, 1, t)
+			end := d.end(ph, &t.kernels[i], t)
 			kept := !ph.moving || (end.p >= least && end.oil >= t.unusable-slack)
 			if row != nil {
 				for _, k := range ph.ends {
@@ -130,7 +137,7 @@ func (d discharge) reach(ph *phase, end discharge, least float64, t *terms) (flo
 	if end.p >= least {
 		return byOil, ByOil
 	}
-	if byOil < 1 && d.after(ph, byOil, t).p >= least {
+	if byOil < 1 && d.part(ph, byOil, t).p >= least {
 		return byOil, ByOil
 	}
 	// Illinois: false position that halves the weight of an end that stays.
@@ -139,7 +146,7 @@ func (d discharge) reach(ph *phase, end discharge, least float64, t *terms) (flo
 	f, side := 0.0, 0
 	for range 40 {
 		f = low + float64((high-low)*(a/(a-b)))
-		miss := d.after(ph, f, t).p - least
+		miss := d.part(ph, f, t).p - least
 		if math.Abs(miss) <= 1e-10*least {
 			break
 		}
@@ -170,7 +177,7 @@ func (p *plan) margin(s start, t *terms, cycles int) float64 {
 		for i := range p.phases {
 			ph := &p.phases[i]
 			before := d.p
-			d = d.after(ph, 1, t)
+			d = d.end(ph, &t.kernels[i], t)
 			if ph.moving {
 				least := math.Max(t.min, ph.demand+t.atmosphere)
 				worst = math.Min(worst, math.Min(before, d.p)/least-1)

@@ -30,7 +30,7 @@ func (e *Engine) hold(v *view, now outcome) float64 {
 	byOil := (v.oilLow - v.unusable - oil - float64(v.leakUpper*seconds)) / leak
 	end := math.Max(0, math.Min(HoldTimeMax, byOil))
 	// By pressure, the end with less gas decides.
-	s, t := v.worst(v.oilHigh)
+	s, t := v.worst(e.plan, v.oilHigh)
 	late := func(after float64) float64 {
 		d := begin(s)
 		lost := math.Min(leak*after, d.oil)

@@ -32,10 +32,11 @@ type view struct {
 }
 
 // expected is the best estimate of the state and the conditions.
-func (v *view) expected() (start, terms) {
+func (v *view) expected(p *plan) (start, terms) {
 	return start{v.p, v.tank - v.oil, v.oil, v.theta}, terms{
 		tau: v.tau, leak: v.leak, swell: 1,
 		min: v.min, atmosphere: v.atmosphere, unusable: v.unusable,
+		kernels: p.prepare(ofEstimate, v.tau),
 	}
 }
 
@@ -48,7 +49,7 @@ func swell(p float64) float64 { return 1 + math.Max(0.01, p*1e-8) }
 
 // worst is the state and the conditions at their worst inside what is known,
 // for one end of the level's band.
-func (v *view) worst(oil float64) (start, terms) {
+func (v *view) worst(p *plan, oil float64) (start, terms) {
 	s := start{v.p - v.pBand, v.tank - oil, oil, v.theta + v.thetaBand}
 	// The gas starts no warmer than the lowest wall: heat that will leave is
 	// not counted. Colder gas starts as it is.
@@ -61,6 +62,7 @@ func (v *view) worst(oil float64) (start, terms) {
 	t := terms{
 		tau: v.tauUpper, leak: v.leakUpper, swell: swell(v.p),
 		min: v.min, atmosphere: v.atmosphere, unusable: v.unusable,
+		kernels: p.prepare(ofBound, v.tauUpper),
 	}
 	if v.ideal {
 		t.swell = 1
@@ -70,19 +72,19 @@ func (v *view) worst(oil float64) (start, terms) {
 
 // expect runs the best estimate.
 func (v *view) expect(p *plan, row func(cycle, stroke int, d discharge, counts bool)) outcome {
-	s, t := v.expected()
+	s, t := v.expected(p)
 	return p.run(s, &t, row)
 }
 
 // atLeast runs the worst case. More oil also means less gas, so that both
 // ends of the level's band are tried; what lies between gives no fewer.
 func (v *view) atLeast(p *plan) outcome {
-	s, t := v.worst(v.oilLow)
+	s, t := v.worst(p, v.oilLow)
 	low := p.run(s, &t, nil)
 	if v.oilHigh == v.oilLow {
 		return low
 	}
-	s, t = v.worst(v.oilHigh)
+	s, t = v.worst(p, v.oilHigh)
 	high := p.run(s, &t, nil)
 	if high.cycles < low.cycles || (high.cycles == low.cycles && high.oil < low.oil) {
 		return high
