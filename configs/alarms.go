@@ -5,11 +5,16 @@ import (
 	"time"
 
 	"strokebank/configs/quantity"
+	"strokebank/rules"
 	"strokebank/rules/alarm"
 )
 
-// alarmLimits are the alarms that have a limit of their own, and what it is.
-var alarmLimits = map[string]quantity.Dimension{}
+// alarmLimits are the alarms that can have a limit apart from the set points
+// of the panel, and what it is.
+var alarmLimits = map[string]quantity.Dimension{
+	alarm.LowPressure: quantity.Pressure,
+	alarm.LowLevel:    quantity.Length,
+}
 
 func alarmNames() []string {
 	var names []string
@@ -20,7 +25,7 @@ func alarmNames() []string {
 }
 
 // alarms decodes what the site changes of the catalogue.
-func (s section) alarms() map[string]alarm.Setting {
+func (s section) alarms(c *rules.Config) map[string]alarm.Setting {
 	settings := map[string]alarm.Setting{}
 	names, values := s.named("alarms")
 	for i, name := range names {
@@ -38,12 +43,12 @@ func (s section) alarms() map[string]alarm.Setting {
 			v.problem(what, "write what the site changes of it, as {on_delay: 30 s}")
 			continue
 		}
-		settings[name] = v.setting(name)
+		settings[name] = v.setting(name, c)
 	}
 	return settings
 }
 
-func (v value) setting(name string) alarm.Setting {
+func (v value) setting(name string, c *rules.Config) alarm.Setting {
 	s := v.section(alarmKeys)
 	set := alarm.Setting{
 		Priority: alarm.Priority(s.text("priority")),
@@ -58,14 +63,29 @@ func (v value) setting(name string) alarm.Setting {
 		wait := s.flag("acknowledge")
 		set.Acknowledge = &wait
 	}
-	limit, _, ok := s.get("limit")
-	if d, own := alarmLimits[name]; ok && !own {
-		limit.problem(name+" has no limit of its own", "leave it out; pressures and levels of alarms stand in set_points, cycles in reserve")
-	} else if ok {
-		x := limit.quantity(d, anywhere)
-		set.Limit = &x
+	if limit, _, ok := s.get("limit"); ok {
+		set.Limit = limit.alarmLimit(name, c)
 	}
 	return set
+}
+
+// alarmLimit is a limit of the alarm's own, SI. The machines must be allowed
+// to start before it is reached.
+func (v value) alarmLimit(name string, c *rules.Config) *float64 {
+	d, own := alarmLimits[name]
+	if !own {
+		v.problem(name+" has no limit of its own", "leave it out; what it is judged by stands in set_points, reserve, pumps and compressors")
+		return nil
+	}
+	x := v.quantity(d, span{least: 0, leastText: "0", open: true, most: math.Inf(1)})
+	start := c.Pumps.CutIn
+	if name == alarm.LowPressure {
+		start = c.Compressors.CutIn
+	}
+	if x >= start {
+		v.problem("is not under the cut_in of the machines", "write a limit that is reached only if they do not help")
+	}
+	return &x
 }
 
 func (s section) delay(name string) *time.Duration {

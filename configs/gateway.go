@@ -49,8 +49,9 @@ func (s section) named(name string) (names []string, values []value) {
 	if !ok {
 		return nil, nil
 	}
+	before := len(v.d.problems)
 	names, values = v.entries()
-	if len(names) == 0 && len(v.d.problems) == 0 {
+	if len(names) == 0 && len(v.d.problems) == before {
 		v.problem("is empty", "write "+k.example())
 	}
 	return names, values

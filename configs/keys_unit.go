@@ -108,7 +108,7 @@ var machineKeys = &table{name: "units.NAME.pumps.pump1, pump2 and units.NAME.com
 }}
 
 var alarmKeys = &table{name: "units.NAME.alarms.ALARM", doc: "What the site changes of one alarm. No alarm can be turned off here.", keys: []key{
-	{name: "limit", kind: aQuantity, sample: "a quantity, where the alarm has a limit of its own", doc: "The limit, for the alarms that have one of their own; those of low pressure and low level stand in `set_points`."},
+	{name: "limit", kind: aQuantity, sample: "7 bar", doc: "Limit of `low_pressure` or `low_level`, where the alarm's is another than the panel's in `set_points`. No other alarm has one."},
 	{name: "on_delay", kind: aQuantity, dim: q.Duration, least: "0 s", most: "10 min", sample: "15 s", doc: "How long the condition must stand before the alarm is raised."},
 	{name: "off_delay", kind: aQuantity, dim: q.Duration, least: "0 s", most: "1 h", sample: "30 s", doc: "How long it must be gone before the alarm clears."},
 	{name: "deadband", kind: aQuantity, dim: q.Ratio, least: "0 %", most: "50 %", doc: "How far the value must return, of the limit."},

@@ -46,7 +46,7 @@ func (s section) rules() rules.Config {
 		c.Reserve.PumpFlow[i] = c.Pumps.Machines[i].Rating
 		c.Reserve.CompressorAir[i] = c.Compressors.Machines[i].Rating
 	}
-	c.Alarms = s.alarms()
+	c.Alarms = s.alarms(&c)
 	s.checkPressures(sets, r, compressors, &c)
 	checkLevels(sets, r, pumps, &c)
 	return c

@@ -106,6 +106,7 @@ func (s section) cycle(valves []rules.Valve, strokes map[string]strokePair) []re
 		s.report("order", "has no meaning beside a cycle of its own", "leave it out and write together behind the strokes")
 	}
 	var cycle []reserve.Stroke
+	before := len(v.d.problems)
 	for i, item := range v.list(k.example()) {
 		if stroke, ok := item.stroke(strokes); ok {
 			if i == 0 && stroke.Together {
@@ -114,7 +115,7 @@ func (s section) cycle(valves []rules.Valve, strokes map[string]strokePair) []re
 			cycle = append(cycle, stroke)
 		}
 	}
-	if len(cycle) == 0 && len(v.d.problems) == 0 {
+	if len(cycle) == 0 && len(v.d.problems) == before {
 		v.problem("no strokes", "write "+k.example())
 	}
 	return cycle

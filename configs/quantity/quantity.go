@@ -69,16 +69,28 @@ func Parse(text string, d Dimension) (float64, error) {
 	if rest == "" {
 		return 0, &Error{fmt.Sprintf("%q has no unit", clip(text)), d.Example()}
 	}
-	scale, zero, err := Unit(rest, d)
-	if err != nil {
+	if _, _, err := Unit(rest, d); err != nil {
 		return 0, err
 	}
-	v, err := strconv.ParseFloat(number, 64)
-	v = float64(v*scale) + zero
+	v, err := find(rest, d).si(number)
 	if err != nil && !errors.Is(err, strconv.ErrRange) || math.IsInf(v, 0) || math.IsNaN(v) {
 		return 0, &Error{fmt.Sprintf("%q is too large a number", clip(text)), d.Example()}
 	}
 	return v, nil
+}
+
+// si is the SI value of a number of this unit.
+func (u *unit) si(number string) (float64, error) {
+	if u.ten == 0 {
+		v, err := strconv.ParseFloat(number, 64)
+		return float64(v*u.scale) + u.zero, err
+	}
+	mantissa, exponent := number, 0
+	if e := strings.IndexAny(number, "eE"); e >= 0 {
+		mantissa = number[:e]
+		exponent, _ = strconv.Atoi(number[e+1:])
+	}
+	return strconv.ParseFloat(mantissa+"e"+strconv.Itoa(exponent+u.ten), 64)
 }
 
 // Unit gives what one of the named unit is in SI: value = number × scale +

@@ -25,17 +25,21 @@ const (
 	waterCol = 249.0889        // Pa, inch of water, conventional
 )
 
-// unit is one way to write a dimension: SI = number × scale + zero.
+// unit is one way to write a dimension: SI = number × scale + zero. Where
+// the scale is a power of ten, ten is its exponent, and the number is read
+// with its decimal point moved, which is exact: 8.3 bar is 830000 Pa and not
+// a little more.
 type unit struct {
 	names []string // the first is the one that Format and errors use
 	scale float64
 	zero  float64
+	ten   int
 }
 
 var flowUnits = []unit{
 	{names: []string{"L/min", "l/min"}, scale: litre / minute},
 	{names: []string{"L/h", "l/h"}, scale: litre / hour},
-	{names: []string{"L/s", "l/s"}, scale: litre},
+	{names: []string{"L/s", "l/s"}, scale: litre, ten: -3},
 	{names: []string{"m³/h", "m3/h"}, scale: 1 / hour},
 	{names: []string{"m³/min", "m3/min"}, scale: 1 / minute},
 	{names: []string{"m³/s", "m3/s"}, scale: 1},
@@ -50,26 +54,26 @@ var dimensions = [...]struct {
 	units   []unit
 }{
 	Pressure: {"a pressure", "8.3 bar or 120 psi", []unit{
-		{names: []string{"bar"}, scale: bar},
-		{names: []string{"mbar"}, scale: bar / 1000},
+		{names: []string{"bar"}, scale: bar, ten: 5},
+		{names: []string{"mbar"}, scale: bar / 1000, ten: 2},
 		{names: []string{"Pa"}, scale: 1},
-		{names: []string{"hPa"}, scale: 100},
-		{names: []string{"kPa"}, scale: 1000},
-		{names: []string{"MPa"}, scale: 1e6},
+		{names: []string{"hPa"}, scale: 100, ten: 2},
+		{names: []string{"kPa"}, scale: 1000, ten: 3},
+		{names: []string{"MPa"}, scale: 1e6, ten: 6},
 		{names: []string{"psi"}, scale: psi},
 		{names: []string{"inHg"}, scale: mercury},
 		{names: []string{"inH2O"}, scale: waterCol},
 	}},
 	Length: {"a length", "1.5 m or 60 in", []unit{
 		{names: []string{"m"}, scale: 1},
-		{names: []string{"cm"}, scale: 0.01},
-		{names: []string{"mm"}, scale: 0.001},
+		{names: []string{"cm"}, scale: 0.01, ten: -2},
+		{names: []string{"mm"}, scale: 0.001, ten: -3},
 		{names: []string{"in"}, scale: inch},
 		{names: []string{"ft"}, scale: foot},
 	}},
 	Volume: {"a volume", "350 L or 80 gal", []unit{
-		{names: []string{"L", "l"}, scale: litre},
-		{names: []string{"mL", "ml"}, scale: litre / 1000},
+		{names: []string{"L", "l"}, scale: litre, ten: -3},
+		{names: []string{"mL", "ml"}, scale: litre / 1000, ten: -6},
 		{names: []string{"m³", "m3"}, scale: 1},
 		{names: []string{"gal"}, scale: gallon},
 		{names: []string{"in³", "in3"}, scale: inch * inch * inch},
@@ -88,23 +92,23 @@ var dimensions = [...]struct {
 	}},
 	Duration: {"a duration", "300 ms, 2 s, 10 min, 12.5 h or 30 d", []unit{
 		{names: []string{"s"}, scale: 1},
-		{names: []string{"ms"}, scale: 0.001},
+		{names: []string{"ms"}, scale: 0.001, ten: -3},
 		{names: []string{"min"}, scale: minute},
 		{names: []string{"h"}, scale: hour},
 		{names: []string{"d"}, scale: day},
 	}},
 	Density: {"a density", "870 kg/m3 or 54 lb/ft3", []unit{
 		{names: []string{"kg/m³", "kg/m3"}, scale: 1},
-		{names: []string{"kg/L", "kg/l"}, scale: 1000},
+		{names: []string{"kg/L", "kg/l"}, scale: 1000, ten: 3},
 		{names: []string{"lb/ft³", "lb/ft3"}, scale: pound / cubicFt},
 		{names: []string{"lb/gal"}, scale: pound / gallon},
 	}},
 	Current: {"a current", "20 mA or 3.1 A", []unit{
 		{names: []string{"A"}, scale: 1},
-		{names: []string{"mA"}, scale: 0.001},
+		{names: []string{"mA"}, scale: 0.001, ten: -3},
 	}},
 	Ratio: {"a ratio", "5 %", []unit{
-		{names: []string{"%"}, scale: 0.01},
+		{names: []string{"%"}, scale: 0.01, ten: -2},
 	}},
 }
 
