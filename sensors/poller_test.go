@@ -1,0 +1,481 @@
+package sensors
+
+import (
+	"context"
+	"errors"
+	"fmt"
+	"log/slog"
+	"net"
+	"strings"
+	"sync/atomic"
+	"testing"
+	"time"
+
+	"strokebank/sensors/register"
+	"strokebank/sensors/signal"
+)
+
+func TestPointsOfASource(t *testing.T) {
+	p, err := New([]Link{linkTo("panel", "127.0.0.1:502"), linkTo("annex", "127.0.0.1:503")}, clockNow(), slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	level := word("level", "annex", 1, 1)
+	level.Spec.Unit = signal.Metre
+	s, err := p.Source("AU-7", []Point{level, word("pump1.start_counter", "panel", 1, 2), word("x", "annex", 2, 3)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	want := "[{level m} {pump1.start_counter } {x } {link.annex } {link.panel }]"
+	if got := fmt.Sprint(s.Points()); got != want {
+		t.Errorf("got %s, want %s", got, want)
+	}
+	if u := s.Points()[3].Unit; u != signal.Boolean {
+		t.Errorf("link state has unit %d", u)
+	}
+}
+
+func TestImpossibleLinks(t *testing.T) {
+	ok := linkTo("panel", "127.0.0.1:502")
+	change := func(f func(*Link)) []Link { l := ok; f(&l); return []Link{l} }
+	tests := []struct {
+		name  string
+		links []Link
+		want  string
+	}{
+		{"name twice", []Link{ok, ok}, "taken"},
+		{"no name", change(func(l *Link) { l.Name = "" }), "name"},
+		{"no port", change(func(l *Link) { l.Address = "127.0.0.1" }), "port"},
+		{"no timeout", change(func(l *Link) { l.Timeout = 0 }), "timeout"},
+		{"timeout as long as the scan", change(func(l *Link) { l.Timeout = l.Period }), "timeout"},
+		{"negative gap", change(func(l *Link) { l.Gap = -1 }), "gap"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			if _, err := New(tt.links, clockNow(), slog.New(slog.DiscardHandler)); err == nil || !strings.Contains(err.Error(), tt.want) {
+				t.Errorf("got %v, want an error about %q", err, tt.want)
+			}
+		})
+	}
+}
+
+func TestImpossiblePoints(t *testing.T) {
+	tests := []struct {
+		name   string
+		points []Point
+		want   string
+	}{
+		{"none", nil, "no points"},
+		{"unknown link", []Point{word("level", "nowhere", 1, 1)}, "nowhere"},
+		{"name twice", []Point{word("level", "panel", 1, 1), word("level", "panel", 1, 2)}, "taken"},
+		{"past the last address", []Point{at(register.HoldingRegisters, 65535, register.Int32)}, "past the last address"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			p, err := New([]Link{linkTo("panel", "127.0.0.1:502")}, clockNow(), slog.New(slog.DiscardHandler))
+			if err != nil {
+				t.Fatal(err)
+			}
+			if _, err := p.Source("AU-7", tt.points); err == nil || !strings.Contains(err.Error(), tt.want) || !strings.Contains(err.Error(), "AU-7") {
+				t.Errorf("got %v, want an error about %q", err, tt.want)
+			}
+		})
+	}
+}
+
+// A device that has holes in its map refuses the merged read; from then on it
+// is read in its islands, and a value that does not exist spoils no other.
+func TestIslands(t *testing.T) {
+	exists := func(addr uint16) bool { return addr != 13 && addr != 21 && addr != 22 }
+	good := answering(func(addr uint16) uint16 { return addr })
+	server := serve(t, func(c net.Conn, r request) bool {
+		for a := r.addr; a < r.addr+r.count; a++ {
+			if !exists(a) {
+				return except(2)(c, r)
+			}
+		}
+		return good(c, r)
+	})
+	var points []Point
+	addresses := []uint16{10, 11, 12, 14, 15, 18, 19, 20, 21, 23, 24} // 21 does not exist
+	for _, a := range addresses {
+		points = append(points, word(signal.ID(fmt.Sprint("p", a)), "panel", 1, a))
+	}
+	r := start(t, []Link{linkTo("panel", server.address())}, clockNow(), map[string][]Point{"AU-7": points})
+	check := func(s signal.Scan) bool {
+		for i, a := range addresses {
+			if a == 21 && !isBad(i, signal.Exception)(s) || a != 21 && !reads(i, float64(a))(s) {
+				return false
+			}
+		}
+		return reads(len(addresses), 1)(s) // the link is up
+	}
+	if s := r.await("AU-7", "all but one good", check, nil); s.Number > 2 {
+		t.Errorf("only in scan %d", s.Number)
+	}
+	learned := len(server.seen())
+	for range 8 {
+		if s := r.next("AU-7"); !check(s) {
+			t.Fatalf("scan %d: %+v", s.Number, s.Readings)
+		}
+	}
+	refused := 0
+	for _, req := range server.seen()[learned:] {
+		if req.addr != 21 && req.addr <= 21 && req.addr+req.count > 21 {
+			t.Errorf("the merged read is asked again: %d registers at %d", req.count, req.addr)
+		}
+		if req.addr == 21 {
+			refused++
+		}
+	}
+	if refused > 6 {
+		t.Errorf("the missing register is asked for in %d of 8 scans, want growing intervals", refused)
+	}
+	if n := r.poller.Stats().Links[0].Exceptions; n == 0 {
+		t.Error("exceptions not counted")
+	}
+}
+
+// A device that closes after each exception still gets read in its islands.
+func TestIslandsOfADeviceThatHangsUp(t *testing.T) {
+	good := answering(func(addr uint16) uint16 { return addr })
+	server := serve(t, func(c net.Conn, r request) bool {
+		if r.count > 1 {
+			except(2)(c, r)
+			return false
+		}
+		return good(c, r)
+	})
+	r := start(t, []Link{linkTo("panel", server.address())}, clockNow(),
+		map[string][]Point{"AU-7": {word("level", "panel", 1, 5), word("pressure", "panel", 1, 7)}})
+	r.await("AU-7", "good", all(reads(0, 5), reads(1, 7)), nil)
+}
+
+// One device of a link does not answer: the others are read in every scan, it
+// is asked at growing intervals, and found again when it comes back.
+func TestSilentDeviceStarvesNobody(t *testing.T) {
+	good := answering(same(before))
+	var quiet atomic.Bool
+	server := serve(t, func(c net.Conn, r request) bool {
+		return r.unit == 2 && quiet.Load() || good(c, r)
+	})
+	quiet.Store(true)
+	link := linkTo("panel", server.address())
+	link.Period, link.Timeout = 2*testPeriod, testTimeout
+	points := []Point{word("a", "panel", 2, 1), word("b", "panel", 1, 1), word("c", "panel", 3, 1)}
+	r := start(t, []Link{link}, clockNow(), map[string][]Point{"AU-7": points})
+	state := all(isBad(0, signal.NoAnswer), reads(1, before), reads(2, before), reads(3, 1))
+	r.await("AU-7", "two good, one silent", state, nil)
+	mark := len(server.seen())
+	const scans = 12
+	for range scans {
+		if s := r.next("AU-7"); !state(s) {
+			t.Fatalf("scan %d: %+v", s.Number, s.Readings)
+		}
+	}
+	tries, others := 0, 0
+	for _, req := range server.seen()[mark:] {
+		if req.unit == 2 {
+			tries++
+		} else {
+			others++
+		}
+	}
+	if tries == 0 || tries > scans-4 {
+		t.Errorf("%d tries in %d scans, want some, at growing intervals", tries, scans)
+	}
+	if others < 2*(scans-1) {
+		t.Errorf("%d reads of the other two in %d scans", others, scans)
+	}
+	quiet.Store(false)
+	r.await("AU-7", "all good", all(reads(0, before), reads(1, before), reads(2, before)), nil)
+}
+
+// A unit on one link is not touched by another link that is dead, hangs or is
+// silent; a unit on both gets its scans in time, with what there is.
+func TestDeadLinkDelaysNobody(t *testing.T) {
+	server := serve(t, answering(same(before)))
+	mute := serve(t, silent)
+	links := []Link{linkTo("panel", server.address()), linkTo("mute", mute.address()), linkTo("dead", deadAddress(t))}
+	links[1].Timeout = testPeriod - time.Millisecond
+	r := start(t, links, clockNow(), map[string][]Point{
+		"AU-7":  {word("level", "panel", 1, 1)},
+		"ACC-2": {word("level", "panel", 1, 1), word("pressure", "mute", 1, 2), word("sump_level", "dead", 1, 3)},
+	})
+	r.await("ACC-2", "what there is", all(reads(0, before), isBad(1, signal.LinkLost), isBad(2, signal.LinkLost),
+		reads(3, 1), reads(4, 0), reads(5, 0)), nil)
+	for range 6 {
+		for _, unit := range []string{"AU-7", "ACC-2"} {
+			if s := r.next(unit); s.Readings[0].Quality != signal.Good {
+				t.Fatalf("unit %s scan %d: %+v", unit, s.Number, s.Readings[0])
+			}
+		}
+	}
+	if stats := r.poller.Stats().Links; !stats[0].Up || stats[1].Up || stats[2].Up ||
+		stats[1].Timeouts == 0 || stats[2].DialFailures == 0 || stats[0].Transactions < 6 {
+		t.Errorf("stats %+v", stats)
+	}
+}
+
+// Many links with many devices, shared by many units.
+func TestManyLinksManyDevices(t *testing.T) {
+	const links, devices, units = 6, 8, 4
+	var all []Link
+	for l := range links {
+		server := serve(t, func(c net.Conn, r request) bool {
+			return answering(func(addr uint16) uint16 { return uint16(l)*1000 + uint16(r.unit)*100 + addr })(c, r)
+		})
+		link := linkTo(fmt.Sprint("link", l), server.address())
+		link.Period, link.Timeout = 8*testPeriod, 4*testPeriod
+		all = append(all, link)
+	}
+	points := make(map[string][]Point)
+	for u := range units {
+		name := fmt.Sprint("unit", u)
+		for l := range links {
+			for d := range devices {
+				points[name] = append(points[name], word(signal.ID(fmt.Sprint(l, d)), all[l].Name, uint8(d+1), uint16(u)))
+			}
+		}
+	}
+	r := start(t, all, clockNow(), points)
+	for u := range units {
+		s := r.await(fmt.Sprint("unit", u), "all good", reads(links*devices-1, (links-1)*1000+devices*100+float64(u)), nil)
+		for i := range links * devices {
+			want := float64(i/devices)*1000 + float64(i%devices+1)*100 + float64(u)
+			if got := s.Readings[i]; got.Quality != signal.Good || got.Value != want {
+				t.Errorf("unit %d point %d: %+v, want %v", u, i, got, want)
+			}
+		}
+	}
+	// Units share reads: one a device and scan, whatever the number of units.
+	for _, s := range r.poller.Stats().Links {
+		if scans := r.poller.Stats().Units[0].Scans; s.Transactions > (scans+1)*devices {
+			t.Errorf("%d transactions in about %d scans of %d devices", s.Transactions, scans, devices)
+		}
+	}
+}
+
+func TestUntrustedClock(t *testing.T) {
+	server := serve(t, answering(same(before)))
+	clock := clockNow()
+	clock.untrusted = true
+	r := start(t, []Link{linkTo("panel", server.address())}, clock, map[string][]Point{"AU-7": {word("level", "panel", 1, 1)}})
+	r.await("AU-7", "uncertain", func(s signal.Scan) bool {
+		got := s.Readings[0]
+		return got.Quality == signal.Uncertain && got.Reason == signal.ClockUntrusted && got.Value == before &&
+			s.Readings[1].Reason == signal.ClockUntrusted && !s.ClockTrusted
+	}, nil)
+}
+
+// How a value that is not refreshed grows old, with a scan of a second.
+func TestAge(t *testing.T) {
+	taken := time.Date(2026, 11, 3, 0, 0, 0, 0, time.UTC)
+	value := signal.Measured(5, signal.Metre, taken)
+	tests := []struct {
+		name    string
+		cell    cell
+		now     time.Duration // since the reading
+		trusted bool
+		quality signal.Quality
+		why     signal.Reason
+		value   float64
+	}{
+		{"fresh", cell{value, 0, true}, 0, true, signal.Good, signal.None, 5},
+		{"one scan", cell{value, 0, true}, time.Second, true, signal.Good, signal.None, 5},
+		{"older than one scan", cell{value, 0, true}, 1200 * time.Millisecond, true, signal.Uncertain, signal.Late, 5},
+		{"three scans", cell{value, 0, true}, 3 * time.Second, true, signal.Uncertain, signal.Late, 5},
+		{"older than three scans", cell{value, 0, true}, 3200 * time.Millisecond, true, signal.Bad, signal.Stale, 0},
+		{"clock not trusted now", cell{value, 0, true}, 0, false, signal.Uncertain, signal.ClockUntrusted, 5},
+		{"clock not trusted then", cell{value, 0, false}, 0, true, signal.Uncertain, signal.ClockUntrusted, 5},
+		{"late and untrusted", cell{value, 0, false}, 2 * time.Second, true, signal.Uncertain, signal.Late, 5},
+		{"a known cause stays", cell{signal.Missing(signal.Metre, signal.LinkLost, taken), 0, true}, time.Hour, true, signal.Bad, signal.LinkLost, 0},
+		{"never read", cell{}, time.Hour, true, signal.Bad, signal.NeverRead, 0},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			r := tt.cell.at(tt.now, tt.trusted, time.Second)
+			if r.Quality != tt.quality || r.Reason != tt.why || r.Value != tt.value {
+				t.Errorf("got %+v", r)
+			}
+		})
+	}
+}
+
+// slowClient is a link that hangs in the middle of a read.
+type slowClient struct {
+	readOnly
+	hang chan struct{}
+}
+
+func (c slowClient) ReadCoils(uint16, uint16) ([]bool, error) {
+	<-c.hang
+	return []bool{true}, nil
+}
+func (slowClient) SetUnitId(uint8) error { return nil }
+func (slowClient) Close() error          { return nil }
+
+// A scan waits for a hanging link no longer than one period; what the link
+// does not bring grows old.
+func TestHangingLinkHoldsNoScan(t *testing.T) {
+	link := linkTo("panel", "127.0.0.1:502")
+	point := at(register.Coils, 1, register.Bit)
+	point.Spec.Unit = signal.Boolean
+	p, err := New([]Link{link}, clockNow(), slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := p.Source("AU-7", []Point{point})
+	if err != nil {
+		t.Fatal(err)
+	}
+	client := slowClient{hang: make(chan struct{}, 1)}
+	client.hang <- struct{}{} // the first read gets through
+	o := newOwner(link, p.links[0].points, p.links[0].board, p.clock, p.log)
+	o.conn.open = func(Link, *slog.Logger) (readOnly, error) { return client, nil }
+	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
+	done := make(chan struct{}, 2)
+	epoch := time.Now()
+	go func() { o.run(ctx, epoch); done <- struct{}{} }()
+	go func() { s.run(ctx, epoch); done <- struct{}{} }()
+	r := &rig{t: t, ctx: ctx, sources: map[string]*Source{"AU-7": s}}
+	r.await("AU-7", "stale", all(isBad(0, signal.Stale), isBad(1, signal.Stale)), nil)
+	close(client.hang)
+	r.await("AU-7", "good again", reads(0, 1), nil)
+	if p.Stats().Links[0].MissedScans == 0 {
+		t.Error("the missed scans are not counted")
+	}
+	cancel()
+	<-done
+	<-done
+}
+
+// The consumer that is slow gets the newest scan, and the loss is counted.
+func TestSlowConsumerGetsTheNewest(t *testing.T) {
+	s := &Source{unit: "AU-7", box: make(chan signal.Scan, 1), stopped: make(chan struct{})}
+	for n := range uint64(3) {
+		s.post(signal.Scan{Number: n + 1})
+	}
+	scan, err := s.Next(context.Background())
+	if err != nil || scan.Number != 3 || s.stats.MissedScans != 2 {
+		t.Errorf("scan %d, %v, missed %d", scan.Number, err, s.stats.MissedScans)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	cancel()
+	if _, err := s.Next(ctx); !errors.Is(err, context.Canceled) {
+		t.Errorf("got %v", err)
+	}
+	close(s.stopped)
+	if _, err := s.Next(context.Background()); err == nil {
+		t.Error("no error after the end")
+	}
+}
+
+// A dial that hangs holds up neither scans nor the end; the client that it
+// brings afterwards is closed.
+func TestDialThatHangs(t *testing.T) {
+	release := make(chan struct{})
+	closed := make(chan struct{})
+	o := newOwner(linkTo("panel", "127.0.0.1:502"), []Point{word("level", "panel", 1, 1)},
+		&board{cells: make([]cell, 1)}, clockNow(), slog.New(slog.DiscardHandler))
+	o.conn.open = func(Link, *slog.Logger) (readOnly, error) {
+		<-release
+		return closing{closed: closed}, nil
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	for range 3 {
+		o.scan(ctx, time.Now())
+	}
+	if r := o.board.cells[0].reading; r.Known() || r.Reason != signal.LinkLost {
+		t.Errorf("reading %+v", r)
+	}
+	if o.board.stats.DialFailures != 0 {
+		t.Error("a dial under way is counted as failed")
+	}
+	cancel()
+	o.run(ctx, time.Now()) // returns although the dial has not
+	close(release)
+	<-closed
+}
+
+type closing struct {
+	readOnly
+	closed chan struct{}
+}
+
+func (c closing) Close() error { close(c.closed); return nil }
+
+func TestRunEndsWithItsContext(t *testing.T) {
+	mute := serve(t, silent)
+	p, err := New([]Link{linkTo("panel", mute.address())}, clockNow(), slog.New(slog.DiscardHandler))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s, err := p.Source("AU-7", []Point{word("level", "panel", 1, 1)})
+	if err != nil {
+		t.Fatal(err)
+	}
+	ctx, cancel := context.WithCancel(context.Background())
+	ended := make(chan error)
+	go func() { ended <- p.Run(ctx) }()
+	if _, err := s.Next(ctx); err != nil {
+		t.Fatal(err)
+	}
+	cancel()
+	if err := <-ended; !errors.Is(err, context.Canceled) {
+		t.Errorf("got %v", err)
+	}
+	if err := p.Run(context.Background()); err == nil {
+		t.Error("a second run is allowed")
+	}
+	if _, err := p.Source("ACC-2", []Point{word("level", "panel", 1, 1)}); err == nil {
+		t.Error("a unit is added after the start")
+	}
+}
+
+func TestBackoff(t *testing.T) {
+	o := newOwner(linkTo("panel", "127.0.0.1:502"), nil, &board{}, clockNow(), nil)
+	var b backoff
+	now := time.Date(2026, 11, 3, 0, 0, 0, 0, time.UTC)
+	for i, longest := range []time.Duration{0, 1, 2, 4, 8, 16, 30, 30, 30} {
+		longest *= time.Second
+		b.fail(now, time.Second, o.random)
+		if wait := b.next.Sub(now); wait > longest || wait < longest/2 {
+			t.Errorf("failure %d: wait %v, want %v to %v", i+1, wait, longest/2, longest)
+		}
+		if b.due(b.next.Add(-1)) || !b.due(b.next) {
+			t.Errorf("failure %d: not due at its moment", i+1)
+		}
+	}
+	for range 100 {
+		b.fail(now, time.Second, o.random)
+	}
+	if wait := b.next.Sub(now); wait > 30*time.Second || wait < 15*time.Second {
+		t.Errorf("after many failures: wait %v", wait)
+	}
+	b.reset()
+	if b.fail(now, time.Second, o.random); !b.due(now) {
+		t.Error("not due at once after a success")
+	}
+}
+
+func BenchmarkScan(b *testing.B) {
+	server := serve(b, answering(func(addr uint16) uint16 { return addr }))
+	points := sixty("panel")
+	link := linkTo("panel", server.address())
+	link.Timeout = time.Second
+	o := newOwner(link, points, &board{cells: make([]cell, len(points))}, clockNow(), slog.New(slog.DiscardHandler))
+	ctx := context.Background()
+	b.Run("points=60", func(b *testing.B) {
+		b.ReportAllocs()
+		before := o.board.stats.Transactions
+		for b.Loop() {
+			o.scan(ctx, time.Now())
+		}
+		b.ReportMetric(float64(o.board.stats.Transactions-before)/float64(b.N), "transactions/op")
+		server.mu.Lock()
+		server.requests = nil
+		server.mu.Unlock()
+	})
+	o.conn.drop()
+}
