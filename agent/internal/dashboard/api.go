@@ -19,7 +19,7 @@ var described = []route{
 	{"/api/v1/units", "every unit in a few fields, the one that needs attention first"},
 	{"/api/v1/units/{unit}", "the whole assessment of one unit; SI units, RFC 3339 UTC times, null where a value is unknown"},
 	{"/api/v1/events?after=&limit=", "events with a sequence number above after, oldest first, at most limit (1 to 500, default 50); without after the newest ones"},
-	{"/api/v1/live", "server-sent events: hello once, assessment per change, beat each second"},
+	{"/api/v1/live", "server-sent events: hello once, assessment per change, beat twice a second"},
 	{"/healthz", "200 while every unit's scans are fresh, otherwise 503"},
 }
 

@@ -54,11 +54,11 @@ type Options struct {
 	Now func() time.Time
 }
 
-// Timing of the live stream. A page that hears nothing for 2.5 s says so, so
-// a beat each second leaves room for one that comes late. *Common practice,
+// Timing of the live stream. A page that hears nothing for 2 s says so, so
+// three beats may come late before it does. *Common practice,
 // no source.*
 const (
-	beatEvery  = time.Second
+	beatEvery  = 500 * time.Millisecond
 	leastGap   = 200 * time.Millisecond // between two assessments of a stream
 	patience   = 5 * time.Second        // for a reader that does not take what was written
 	maxStreams = 32

@@ -80,7 +80,8 @@ func (s *stream) run(r *http.Request) error {
 		Version    string  `json:"version"`
 		StaleAfter float64 `json:"stale_after_seconds"`
 		USUnits    bool    `json:"us_units"`
-	}{s.h.Version, s.h.StaleAfter.Seconds(), s.h.USUnits}
+		Newest     uint64  `json:"newest_event"`
+	}{s.h.Version, s.h.StaleAfter.Seconds(), s.h.USUnits, s.h.Events.Newest()}
 	// The server's limit for reading a request would end the stream too.
 	if err := s.rc.SetReadDeadline(time.Time{}); err != nil {
 		return fmt.Errorf("stream without a read deadline: %w", err)

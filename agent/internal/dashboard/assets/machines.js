@@ -17,7 +17,7 @@ export function machines(a) {
 }
 
 const columns = [["Machine"], ["State"], ["Can start"], ["Run hours", 1], ["Starts", 1],
-  ["Share of run 24 h", 1], ["Share of run 7 d", 1], ["Share of run 30 d", 1]];
+  ["Share of run 24 h, 7 d, 30 d", 1]];
 
 function redundancy(p, a) {
   const mine = (a.machines || []).filter((m) => m.kind === p.kind);
@@ -39,15 +39,15 @@ const tag = (position, list) => (list.find((m) => m.position === position) || { 
 function row(m, a) {
   const cell = (i, ...what) => h("td" + (columns[i][1] ? ".num" : ""), { role: "cell", "data-label": columns[i][0] }, what);
   const since = m.since ? " " + duration(age(m.since, a.time)) : "";
-  const share = (w) => (w && known(w.share_of_run_ratio) ? percent(w.share_of_run_ratio)
-    : w && w.run_seconds === 0 ? h("span.quiet", {}, "no run") : unknown());
+  const share = (w) => (known(w.share_of_run_ratio) ? percent(w.share_of_run_ratio)
+    : w.run_seconds === 0 ? h("span.quiet", {}, "no run") : unknown());
   return h("tr", { role: "row", "data-key": m.position },
     h("th", { scope: "row", role: "rowheader" }, m.tag, m.lead ? h("span.note", {}, " leads") : null),
     cell(1, m.state === "unknown" ? unknown(m.reason)
-      : [h("span." + m.state, {}, m.state), h("span.note", {}, since)]),
+      : h("span", {}, h("span." + m.state, {}, m.state), h("span.note", {}, since))),
     cell(2, m.available ? "yes" : h("span.no", {}, "no" + (m.blocked ? ": " + m.blocked : ""))),
-    cell(3, hours(m.lifetime_run_seconds),
-      m.run_doubt_seconds > 0 ? h("span.note", {}, " \u00b1\u00a0" + duration(m.run_doubt_seconds)) : null),
+    cell(3, h("span", {}, hours(m.lifetime_run_seconds),
+      m.run_doubt_seconds > 0 ? h("span.note", {}, " in doubt: " + duration(m.run_doubt_seconds)) : null)),
     cell(4, grouped(m.lifetime_starts, 0)),
-    [0, 1, 2].map((i) => cell(5 + i, share((m.windows || [])[i]))));
+    cell(5, h("span", {}, m.windows.map((w, i) => [i ? ", " : "", share(w)]))));
 }

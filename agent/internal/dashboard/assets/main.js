@@ -13,14 +13,14 @@ import { readings } from "./readings.js";
 import { events } from "./events.js";
 
 const schema = 1;
-const silence = 2500; // ms without a word after which the stream is lost; it beats each second
+const silence = 2000; // ms without a word after which the stream is lost; it beats twice a second
 const reopen = 8000; // ms after which a silent stream is opened anew
 
 const at = (id) => document.getElementById(id);
 const units = new Map(); // name → {a, moved: performance time, stale: ms}
 const state = { heard: -Infinity, heardAt: null, opened: 0, stale: 3000, fault: "", version: "" };
 let source, chosen = new URLSearchParams(location.search).get("unit");
-let past = [], asking = false, newest = 0;
+let past = null, asking = false;
 
 function connect() {
   if (source) source.close();
@@ -33,7 +33,7 @@ function connect() {
     watch();
   });
   on("hello", hello);
-  on("beat", (b) => { newest = b.newest_event; recall(); });
+  on("beat", (b) => recall(b.newest_event));
   on("assessment", take);
 }
 
@@ -41,6 +41,7 @@ function hello(m) {
   state.stale = m.stale_after_seconds * 1000;
   text(at("version"), "strokebank " + m.version);
   if (remembered() === null) prefer(m.us_units, false);
+  recall(m.newest_event);
 }
 
 function take(a) {
@@ -49,7 +50,6 @@ function take(a) {
   const same = known && known.a.time === a.time;
   units.set(a.unit, { a, moved: same ? known.moved : performance.now() });
   state.fault = "";
-  if (chosen === null && units.size === 1) chosen = null;
   render();
 }
 
@@ -101,13 +101,14 @@ function render() {
   const a = u.a;
   text(at("where"), a.site + ", unit " + a.unit);
   show(at("mains"), mains(a, now));
+  show(at("tally"), tally(a));
   at("head").classList.toggle("mainslost", a.power_lost);
   show(at("reserve-body"), reserve(a, now));
   show(at("alarms-body"), alarms(a, now));
   show(at("tank-body"), tank(a));
   show(at("machines-body"), machines(a));
   show(at("readings-body"), readings(a, now));
-  show(at("events-body"), events(past, a.unit, now));
+  show(at("events-body"), events(past, a, now));
   speak(a);
   survey();
 }
@@ -123,6 +124,14 @@ function mains(a, now) {
   if (!r) return [h("span", {}, "mains not measured"), clockNote];
   if (r.quality === "bad") return [h("span", {}, "mains "), unknown(r.reason), clockNote];
   return [h("span", {}, r.value !== 0 ? "mains present" : "mains absent"), clockNote];
+}
+
+// tally leads from the head to the alarms.
+function tally(a) {
+  const list = needing(a);
+  if (list.length === 0) return h("span", {}, "no alarm");
+  return h("a", { href: "#alarms" }, mark(list[0].priority, list[0].state !== "acknowledged"),
+    plural(list.length, "alarm") + ", most urgent: " + list[0].priority);
 }
 
 // speak tells a screen reader of alarms that were not there before.
@@ -142,11 +151,11 @@ async function survey() {
   if (units.size < 2 || performance.now() - surveyed < 1500) return;
   surveyed = performance.now();
   try {
-    const list = (await (await fetch("/api/v1/units")).json()).units;
+    const list = (await ask("/api/v1/units")).units;
     if (chosen === null) choose(list[0].unit);
     at("units").hidden = false;
     show(at("units"), h("ul", {}, list.map(line)));
-  } catch (err) {
+  } catch {
     show(at("units"), h("p", {}, "The list of units cannot be read now."));
   }
 }
@@ -166,19 +175,25 @@ function choose(unit) {
 }
 
 // recall fetches the events that this page has not seen.
-async function recall() {
-  const last = past.length ? past.at(-1).sequence : 0;
-  if (asking || newest === last) return;
+async function recall(newest) {
+  const last = past && past.length ? past.at(-1).sequence : 0;
+  if (asking || (past && newest === last)) return;
   asking = true;
+  const more = last > 0 && newest > last;
   try {
-    const from = last > 0 && newest > last ? "?after=" + last + "&limit=500" : "?limit=100";
-    const got = (await (await fetch("/api/v1/events" + from)).json()).events;
-    past = (newest > last && last > 0 ? past : []).concat(got).slice(-300);
+    const got = await ask("/api/v1/events" + (more ? "?after=" + last + "&limit=500" : "?limit=100"));
+    past = (more ? past : []).concat(got.events).slice(-300);
     render();
-  } catch (err) {
+  } catch {
     show(at("events-body"), h("p", {}, unknown("the history cannot be read now")));
   }
   asking = false;
+}
+
+async function ask(path) {
+  const got = await fetch(path);
+  if (!got.ok) throw new Error(path + " gave " + got.status);
+  return got.json();
 }
 
 function remembered() {

@@ -57,19 +57,20 @@ export function readings(a, now) {
   const poor = contacts.filter(([, , r]) => r.quality !== "good").length;
   return [
     table("Measured", all.filter(([, kind]) => !Array.isArray(kind)), a, now),
-    table("Computed", derived, a, now),
+    table("Computed", derived),
     h("details", {}, h("summary", {}, "Contacts, switches and links: " + contacts.length +
       (poor ? ", of these " + poor + " not good" : ", all good")),
       table("Contacts", contacts, a, now)),
   ];
 }
 
+// table leaves out the age of readings where it is not told the assessment.
 function table(title, rows, a, now) {
   return h("table.readings", {}, h("caption", {}, title),
     h("tbody", {}, rows.map(([name, kind, r]) => h("tr." + r.quality, {},
       h("th", { scope: "row" }, name),
       h("td.num", {}, r.quality === "bad" ? unknown() : said(r.value, kind)),
-      h("td", {}, trust(r.quality, r.reason), older(r, a, now))))));
+      h("td", {}, trust(r.quality, r.reason), a ? older(r, a, now) : null)))));
 }
 
 // older says when a reading was taken, where that is not this scan.

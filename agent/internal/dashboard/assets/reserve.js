@@ -71,10 +71,11 @@ function figures(r, mainsLost) {
     row("Full charge", decimal(r.full_charge_cycles),
       known(lost) ? "cycles, " + (lost >= 0.05 ? grouped(lost, 1) + " lost since" : "nothing lost since") : ""),
     row("Ended by", limits[r.limit] || "unknown"),
-    mainsLost ? row("Time left", duration(r.hold_time_seconds), "until fewer than " + r.required_cycles + " are stored, if untouched")
+    r.at_least_cycles < r.required_cycles ? row(mainsLost ? "Time left" : "Hold time", "none", "fewer than " + r.required_cycles + " are stored")
+      : mainsLost ? row("Time left", duration(r.hold_time_seconds), "until fewer than " + r.required_cycles + " are stored, if untouched")
       : row("Hold time", duration(r.hold_time_seconds), "untouched, without mains, " + r.required_cycles + " kept"),
     row("Time to full charge", duration(r.time_to_full_seconds),
-      known(r.time_to_full_one_machine_seconds)
+      known(r.time_to_full_seconds) || known(r.time_to_full_one_machine_seconds)
         ? "with both of each pair; " + duration(r.time_to_full_one_machine_seconds) + " with one" : ""),
     row("Usable oil", quantity(r.usable_oil_cubic_meters, "volume"), "down to the limit"));
 }
@@ -103,17 +104,29 @@ function ruler(r) {
     s("text", { x: x(r.required_cycles) + 9, y: 18, class: "scale strong" }, "required " + r.required_cycles));
 }
 
-// strokes is the expected way of pressure and level, stroke after stroke.
-function strokes(r, lost) {
-  if (!r.strokes || r.strokes.length === 0) return null;
-  return h("details.strokes", { open: lost, "data-key": lost ? "lost" : "stored" },
-    h("summary", {}, "Pressure and level after each stroke (expected)"),
-    h("table", {},
-      h("thead", {}, h("tr", {}, ["Cycle", "Stroke", "Pressure", "Level"].map((t, i) =>
-        h("th" + (i > 1 ? ".num" : ""), { scope: "col" }, t)))),
-      h("tbody", {}, r.strokes.map((k) => h("tr" + (k.counts ? "" : ".spent"), {},
-        h("td", {}, k.cycle),
-        h("td", {}, k.valve + (k.closing ? " closes" : " opens"), k.counts ? null : h("span.why", {}, " limit passed")),
-        h("td.num", {}, quantity(k.gauge_pressure_pascals, "gauge")),
-        h("td.num", {}, quantity(k.level_meters, "level")))))));
+// strokes is the expected way of pressure and level: cycle by cycle, and one
+// step further stroke by stroke.
+function strokes(r, mainsLost) {
+  const all = r.strokes || [];
+  if (all.length === 0) return null;
+  const line = (k, what) => h("tr" + (k.counts ? "" : ".spent"), {},
+    h("td", {}, what, k.counts ? null : h("span.why", {}, ", limit passed")),
+    h("td.num", {}, quantity(k.gauge_pressure_pascals, "gauge")),
+    h("td.num", {}, quantity(k.level_meters, "level")));
+  const table = (name, rows) => h("table", {},
+    h("thead", {}, h("tr", {}, h("th", { scope: "col" }, name), h("th.num", { scope: "col" }, "Pressure"), h("th.num", { scope: "col" }, "Level"))),
+    h("tbody", {}, rows));
+  const cycles = [...new Set(all.map((k) => k.cycle))].map((n) => {
+    const mine = all.filter((k) => k.cycle === n);
+    const broken = mine.find((k) => !k.counts);
+    return broken ? line(broken, "in cycle " + n + ", " + act(broken)) : line(mine.at(-1), "after cycle " + n);
+  });
+  return [
+    h("details", { open: mainsLost, "data-key": mainsLost ? "lost" : "stored" },
+      h("summary", {}, "Pressure and level after each cycle (expected)"), table("Expected", cycles)),
+    h("details", {}, h("summary", {}, "Stroke by stroke"),
+      table("Expected", all.map((k) => line(k, "cycle " + k.cycle + ", " + act(k))))),
+  ];
 }
+
+const act = (k) => k.valve + (k.closing ? " closes" : " opens");

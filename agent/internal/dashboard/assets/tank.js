@@ -6,7 +6,7 @@ import { h, s } from "./dom.js";
 import { known, percent, quantity } from "./format.js";
 import { unknown } from "./mark.js";
 
-const top = 24, bottom = 304, left = 146, width = 100, line = 326;
+const top = 24, bottom = 304, left = 134, width = 104, line = 270;
 const least = 17; // px between two labels
 
 export function tank(a) {
@@ -15,30 +15,43 @@ export function tank(a) {
   const share = drawn ? Math.min(1, Math.max(0, oil.value / all)) : 0;
   const y = (v) => bottom - (v / all) * (bottom - top);
   return [
-    s("svg.tank", { viewBox: "0 0 480 330", role: "img", "aria-label": spoken(a, drawn, share) },
+    s("svg.tank", { viewBox: "0 0 420 326", role: "img", "aria-label": spoken(a, drawn, share) },
       s("clipPath", { id: "inside" }, s("rect", { x: left, y: top, width, height: bottom - top, rx: 26 })),
       s("rect", { x: left, y: top, width, height: bottom - top, "clip-path": "url(#inside)", class: drawn ? "air" : "blank" }),
       drawn ? s("rect", { x: left, y: y(oil.value), width, height: bottom - y(oil.value), "clip-path": "url(#inside)", class: "oil" }) : null,
       s("rect", { x: left, y: top, width, height: bottom - top, rx: 26, class: "shell" + (oil.quality === "uncertain" ? " uncertain" : "") }),
-      drawn ? [words(left + width / 2, (top + y(oil.value)) / 2, "air", quantity(gas.value, "volume"), "onair"),
-        words(left + width / 2, (bottom + y(oil.value)) / 2, "oil", quantity(oil.value, "volume"), "onoil")]
-        : s("text", { x: left + width / 2, y: 168, "text-anchor": "middle", class: "unknown" }, "unknown"),
+      s("text", { x: left + width / 2, y: top - 8, "text-anchor": "middle", class: "scale" }, "level"),
+      drawn ? [words(top, y(oil.value), ["air", quantity(gas.value, "volume"), force(a)], "onair"),
+        words(y(oil.value), bottom, ["oil", quantity(oil.value, "volume")], "onoil")]
+        : words(top, bottom, ["unknown"], "unknown"),
       known(all) && all > 0 ? labels(volumes(a.limits, y), left - 8, "end", left, -1) : null,
       pressure(a)),
-    h("p.tankline", {}, "Oil level ", value(a.oil_level, "level"), " \u00b7 oil ", drawn ? percent(share) : unknown(),
+    h("p.tankline", {}, "Pressure ", value((a.readings.find((x) => x.id === "pressure") || { reading: a.gas_pressure }).reading, "gauge"),
+      " \u00b7 oil level ", value(a.oil_level, "level"), " \u00b7 oil ", drawn ? percent(share) : unknown(),
       " of ", quantity(all, "volume")),
   ];
 }
 
 function value(r, kind) {
-  return r.quality === "bad" ? unknown(r.reason) : h("span." + r.quality, {}, quantity(r.value, kind),
-    r.quality === "good" ? "" : " uncertain: " + r.reason);
+  if (r.quality === "bad") return unknown(r.reason);
+  if (r.quality === "good") return quantity(r.value, kind);
+  return h("span.uncertain", {}, quantity(r.value, kind) + " (uncertain: " + r.reason + ")");
 }
 
-function words(x, y, name, amount, cls) {
-  return [s("text", { x, y: y - 3, "text-anchor": "middle", class: cls }, name),
-    s("text", { x, y: y + 13, "text-anchor": "middle", class: cls }, amount)];
+// words stand in the middle of what they name, as many lines as fit there.
+function words(from, to, lines, cls) {
+  const fit = lines.slice(0, Math.floor((to - from) / 18));
+  const first = (from + to) / 2 - fit.length * 9 + 14;
+  return fit.map((l, i) => s("text", { x: left + width / 2, y: first + 18 * i, "text-anchor": "middle", class: cls }, l));
 }
+
+// measured is the gauge pressure, or null.
+function measured(a) {
+  const r = (a.readings.find((x) => x.id === "pressure") || {}).reading;
+  return r && r.quality !== "bad" ? r.value : null;
+}
+
+const force = (a) => quantity(measured(a), "gauge");
 
 function spoken(a, drawn, share) {
   if (!drawn) return "Tank: oil volume unknown";
@@ -48,10 +61,10 @@ function spoken(a, drawn, share) {
 
 // volumes are the set points that the unit gives as oil volumes.
 function volumes(l, y) {
-  return [["pump stops", l.pump_cut_out_oil_cubic_meters, l.pump_cut_out_meters],
+  return [["cut-out", l.pump_cut_out_oil_cubic_meters, l.pump_cut_out_meters],
     ["set", l.set_oil_cubic_meters, l.set_level_meters],
-    ["pump starts", l.pump_cut_in_oil_cubic_meters, l.pump_cut_in_meters],
-    ["low level", l.low_oil_cubic_meters, l.low_level_meters],
+    ["cut-in", l.pump_cut_in_oil_cubic_meters, l.pump_cut_in_meters],
+    ["low", l.low_oil_cubic_meters, l.low_level_meters],
     ["unusable", l.unusable_oil_cubic_meters, null]]
     .filter(([, v]) => known(v) && v > 0)
     .map(([name, v, level]) => ({ y: y(v), name, amount: known(level) ? quantity(level, "level") : quantity(v, "volume") }));
@@ -59,11 +72,10 @@ function volumes(l, y) {
 
 // pressure is a plain line from 0 to over the highest set point.
 function pressure(a) {
-  const l = a.limits, r = (a.readings.find((x) => x.id === "pressure") || {}).reading;
-  const points = [["set", l.set_pressure_pascals], ["comp. stops", l.compressor_cut_out_pascals],
-    ["comp. starts", l.compressor_cut_in_pascals], ["low pressure", l.low_pressure_pascals],
+  const l = a.limits, now = measured(a);
+  const points = [["set", l.set_pressure_pascals], ["cut-out", l.compressor_cut_out_pascals],
+    ["cut-in", l.compressor_cut_in_pascals], ["low", l.low_pressure_pascals],
     ["minimum", l.min_pressure_pascals]].filter(([, v]) => known(v) && v > 0);
-  const now = r && r.quality !== "bad" ? r.value : null;
   const most = Math.max(now || 0, ...points.map(([, v]) => v)) * 1.1 || 1;
   const y = (v) => bottom - (Math.max(0, v) / most) * (bottom - top);
   return [
@@ -71,9 +83,7 @@ function pressure(a) {
     s("text", { x: line, y: bottom + 18, "text-anchor": "middle", class: "scale" }, "0"),
     s("text", { x: line, y: top - 8, "text-anchor": "middle", class: "scale" }, "pressure"),
     known(now) ? [s("line", { x1: line, x2: line, y1: y(now), y2: bottom, class: "column" }),
-      s("path", { d: `M${line - 5} ${y(now)}l-10 -6v12z`, class: "pointer" }),
-      s("text", { x: line - 18, y: y(now) + 4, "text-anchor": "end", class: "scale strong" }, quantity(now, "gauge"))]
-      : s("text", { x: line - 8, y: 168, "text-anchor": "end", class: "unknown" }, "unknown"),
+      s("path", { d: `M${line - 5} ${y(now)}l-10 -6v12z`, class: "pointer" })] : null,
     labels(points.map(([name, v]) => ({ y: y(v), name, amount: quantity(v, "gauge") })), line + 12, "start", line, 1),
   ];
 }

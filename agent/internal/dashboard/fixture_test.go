@@ -1,0 +1,288 @@
+package dashboard
+
+import (
+	"context"
+	"fmt"
+	"sync"
+	"time"
+
+	"strokebank/rules"
+	"strokebank/rules/alarm"
+	"strokebank/rules/machine"
+	"strokebank/rules/reserve"
+	"strokebank/sensors/signal"
+)
+
+// The fixtures are an invented unit: AU-7 at Quillen Reach, a vertical tank
+// of 1.5 m diameter with four valves and three required cycles.
+
+var noon = time.Date(2026, 3, 14, 11, 20, 31, 0, time.UTC)
+
+func good(v float64, u signal.Unit, t time.Time) signal.Reading { return signal.Measured(v, u, t) }
+
+// stored is AU-7 at rest, near full charge, with every field filled.
+func stored(t time.Time) *rules.Assessment {
+	return &rules.Assessment{
+		Schema: rules.Schema, Site: "Quillen Reach", Unit: "AU-7", Time: t, ClockTrusted: true,
+		Scan: uint64(t.Unix()), Quality: signal.Good, Readings: points(t),
+		GasPressure: good(9.221e5, signal.Pascal, t), Level: good(1.462, signal.Metre, t),
+		OilVolume: good(2.3627, signal.CubicMetre, t), GasVolume: good(2.4970, signal.CubicMetre, t),
+		TankVolume: 4.8597, Reserve: figures(), Machines: four(t),
+		Pairs: []machine.PairStatus{
+			{Kind: machine.Pump, Available: 2, Redundancy: "both", Imbalance: 0.04, Missed: 1, NextLead: "pump2"},
+			{Kind: machine.Compressor, Available: 2, Redundancy: "both", Imbalance: -0.02, NextLead: "compressor1"},
+		},
+		Alarms: catalogue(t), Limits: rules.Limits{
+			SetPressure: 8.3e5, MinPressure: 5e5, SetLevel: 1.5, UnusableOil: 0.35, LowLevel: 1.3, LowPressure: 7.2e5,
+			PumpCutIn: 1.4, PumpCutOut: 1.5, CompressorCutIn: 7.9e5, CompressorCutOut: 8.3e5,
+			SetOil: 2.4298, LowOil: 2.0764, PumpCutInOil: 2.2531, PumpCutOutOil: 2.4298,
+		},
+	}
+}
+
+func points(t time.Time) []rules.NamedReading {
+	out := []rules.NamedReading{
+		{ID: signal.Pressure, Reading: good(8.208e5, signal.Pascal, t)},
+		{ID: signal.Level, Reading: good(1.462, signal.Metre, t)},
+		{ID: signal.SumpLevel, Reading: good(0.612, signal.Metre, t)},
+		{ID: signal.OilTemperature, Reading: good(296.4, signal.Kelvin, t)},
+		{ID: signal.WallTemperature, Reading: good(291.2, signal.Kelvin, t).Degrade(signal.Uncertain, signal.BelowRange)},
+		{ID: signal.FilterDifferential, Reading: good(0.32e5, signal.Pascal, t)},
+		{ID: signal.Mains, Reading: good(1, signal.Boolean, t)},
+		{ID: signal.LowLevelSwitch, Reading: good(0, signal.Boolean, t)},
+		{ID: signal.LowPressureSwitch, Reading: good(0, signal.Boolean, t)},
+	}
+	for _, m := range []string{"pump1", "pump2", "compressor1", "compressor2"} {
+		running := 0.0
+		if m == "pump1" {
+			running = 1
+		}
+		out = append(out,
+			rules.NamedReading{ID: signal.Of(m, signal.Running), Reading: good(running, signal.Boolean, t)},
+			rules.NamedReading{ID: signal.Of(m, signal.Overload), Reading: good(0, signal.Boolean, t)},
+			rules.NamedReading{ID: signal.Of(m, signal.Automatic), Reading: good(1, signal.Boolean, t)})
+	}
+	for _, v := range []string{"XV-1", "XV-2", "XV-3", "XV-4"} {
+		out = append(out, rules.NamedReading{ID: signal.OfValve(v, signal.Open), Reading: good(1, signal.Boolean, t)})
+	}
+	return append(out, rules.NamedReading{ID: signal.OfLink("panel"), Reading: good(1, signal.Boolean, t)})
+}
+
+func figures() reserve.Figures {
+	f := reserve.Figures{
+		Known: true, Quality: signal.Good, Required: 3, AtLeast: 4, Expected: 5.4, FullCharge: 5.9,
+		Limit: reserve.ByPressure, UsableOil: 1.1448, HoldTime: 51.4 * 3600, TimeToFull: 262, TimeToFullOne: 521,
+	}
+	pressure, level := 8.208e5, 1.462
+	for cycle := 1; cycle <= 6; cycle++ {
+		for _, closing := range []bool{true, false} {
+			for v := 1; v <= 4; v++ {
+				pressure, level = pressure-0.077e5, level-0.015
+				f.Strokes = append(f.Strokes, reserve.AfterStroke{
+					Cycle: cycle, Valve: fmt.Sprintf("XV-%d", v), Closing: closing,
+					Pressure: signal.Number(pressure), Level: signal.Number(level), Counts: pressure > 5e5,
+				})
+			}
+		}
+	}
+	return f
+}
+
+func four(t time.Time) []machine.Status {
+	one := func(position, tag string, kind machine.Kind, hours, starts float64, lead bool, share signal.Number) machine.Status {
+		m := machine.Status{
+			Position: position, Tag: tag, Kind: kind, Serial: "QR-" + tag, State: machine.Stopped, Quality: signal.Good,
+			Since: t.Add(-47 * time.Minute), Lead: lead, Available: true,
+			LifetimeRunSeconds: hours * 3600, LifetimeStarts: starts, LifetimeUnobservedSeconds: 5400,
+		}
+		for i, length := range []string{"24h", "7d", "30d"} {
+			m.Windows[i] = machine.Window{
+				Length: length, RunSeconds: 900 * float64(i*i*6+1), Starts: float64(i*i*9 + 2),
+				ShareOfRun: share, ShareOfStarts: 0.5,
+			}
+		}
+		return m
+	}
+	all := []machine.Status{
+		one("pump1", "P-1", machine.Pump, 1284.3, 9120, true, 0.52),
+		one("pump2", "P-2", machine.Pump, 1239.8, 9077, false, 0.48),
+		one("compressor1", "C-1", machine.Compressor, 642.7, 1811, false, 0.49),
+		one("compressor2", "C-2", machine.Compressor, 655.1, 1822, false, 0.51),
+	}
+	all[0].State, all[0].Since, all[0].ThisRunSeconds = machine.Running, t.Add(-94*time.Second), 94
+	all[1].DoubtSeconds = 5
+	all[2].Windows[0] = machine.Window{Length: "24h", ShareOfRun: signal.Unknown(), ShareOfStarts: signal.Unknown()}
+	all[3].Windows[0] = all[2].Windows[0]
+	return all
+}
+
+// catalogue is every alarm, all normal.
+func catalogue(t time.Time) []alarm.Status {
+	row := func(name, source, title string, p alarm.Priority, respond time.Duration, action string) alarm.Status {
+		return alarm.Status{
+			Name: name, Source: source, Title: title, State: alarm.Normal, Priority: p, Since: t.Add(-90 * time.Hour),
+			Action: action, Respond: respond.Seconds(), Value: signal.Unknown(), Limit: signal.Unknown(),
+		}
+	}
+	return []alarm.Status{
+		row("low_reserve", "unit", "Low reserve", alarm.High, 10*time.Minute,
+			"Do not start any valve movement that can wait. See which machine should be filling and start it by hand at the panel."),
+		row("reserve_unknown", "unit", "Reserve is blind", alarm.High, 30*time.Minute,
+			"Read pressure and level at the tank's own gauges now and every half hour until this clears."),
+		row("mains_lost", "unit", "Mains lost", alarm.High, 5*time.Minute,
+			"The unit lives on what is stored. Keep strokes for the shutdown and find out when power returns."),
+		row("low_pressure", "unit", "Low pressure", alarm.Medium, 20*time.Minute,
+			"See whether a compressor runs. If none does, start one by hand once the level is restored."),
+		row("low_level", "unit", "Low level", alarm.Medium, 20*time.Minute,
+			"See whether a pump runs and whether oil is lost at the valves."),
+		row("overload", "pump2", "Overload tripped", alarm.Medium, time.Hour,
+			"Let the motor cool, find the cause before you reset the overload at the panel. The other pump has no backup until then."),
+		row("not_automatic", "compressor2", "Selector not in automatic", alarm.Low, 8*time.Hour,
+			"Ask who works on the machine. Set the selector back to automatic when the work is done."),
+		row("transmitter_failed", "level", "Transmitter failed", alarm.Medium, time.Hour,
+			"Compare with the sight glass. Check the transmitter's supply and wiring, then the transmitter."),
+	}
+}
+
+func raise(a *rules.Assessment, name string, s alarm.State, ago time.Duration, value, limit signal.Number, u signal.Unit) {
+	for i := range a.Alarms {
+		if x := &a.Alarms[i]; x.Name == name {
+			x.State, x.Since, x.Value, x.Limit, x.Unit = s, a.Time.Add(-ago), value, limit, u
+		}
+	}
+}
+
+// short has fewer cycles than required, one pump out and one compressor in hand.
+func short(t time.Time) *rules.Assessment {
+	a := stored(t)
+	a.Reserve.AtLeast, a.Reserve.Expected, a.Reserve.HoldTime = 2, 3.1, 0
+	a.Reserve.TimeToFull, a.Reserve.TimeToFullOne = signal.Unknown(), 1940
+	a.OilVolume, a.GasVolume = good(1.94, signal.CubicMetre, t), good(2.9197, signal.CubicMetre, t)
+	a.Level, a.GasPressure = good(1.223, signal.Metre, t), good(8.07e5, signal.Pascal, t)
+	a.Readings[0].Reading, a.Readings[1].Reading = good(7.06e5, signal.Pascal, t), good(1.223, signal.Metre, t)
+	a.Machines[1].Available, a.Machines[1].Blocked = false, "overload tripped"
+	a.Machines[3].Available, a.Machines[3].Blocked = false, "selector not in automatic"
+	a.Pairs[0].Available, a.Pairs[0].Redundancy, a.Pairs[0].NextLead = 1, "one", "pump1"
+	a.Pairs[1].Available, a.Pairs[1].Redundancy = 1, "one"
+	raise(a, "not_automatic", alarm.Acknowledged, 5*time.Hour, signal.Unknown(), signal.Unknown(), signal.NoUnit)
+	raise(a, "low_level", alarm.Unacknowledged, 9*time.Minute, 1.223, 1.3, signal.Metre)
+	raise(a, "overload", alarm.Acknowledged, 41*time.Minute, signal.Unknown(), signal.Unknown(), signal.NoUnit)
+	raise(a, "low_pressure", alarm.Unacknowledged, 6*time.Minute, 7.06e5, 7.2e5, signal.Pascal)
+	raise(a, "low_reserve", alarm.Unacknowledged, 3*time.Minute, 2, 3, signal.Count)
+	return a
+}
+
+// dark has lost its mains and made some strokes.
+func dark(t time.Time) *rules.Assessment {
+	a := stored(t)
+	a.PowerLost = true
+	a.Readings[6].Reading = good(0, signal.Boolean, t)
+	a.Reserve.AtLeast, a.Reserve.Expected, a.Reserve.HoldTime = 3, 4.2, 6.2*3600
+	a.Reserve.TimeToFull, a.Reserve.TimeToFullOne = signal.Unknown(), signal.Unknown()
+	for i := range a.Machines {
+		m := &a.Machines[i]
+		m.State, m.Available, m.Blocked = machine.Stopped, false, "mains lost"
+	}
+	for i := range a.Pairs {
+		a.Pairs[i].Available, a.Pairs[i].Redundancy = 0, "none"
+	}
+	raise(a, "mains_lost", alarm.Unacknowledged, 2*time.Minute, signal.Unknown(), signal.Unknown(), signal.NoUnit)
+	return a
+}
+
+// blind has lost its level transmitter.
+func blind(t time.Time) *rules.Assessment {
+	a := stored(t)
+	gone := func(u signal.Unit, why signal.Reason) signal.Reading {
+		return signal.Missing(u, why, t.Add(-4*time.Minute))
+	}
+	a.Quality = signal.Bad
+	a.Readings[1].Reading = gone(signal.Metre, signal.FailureLow)
+	a.Level = gone(signal.Metre, signal.FailureLow)
+	a.OilVolume, a.GasVolume = gone(signal.CubicMetre, signal.FailureLow), gone(signal.CubicMetre, signal.FailureLow)
+	u := signal.Unknown()
+	a.Reserve = reserve.Figures{
+		Reason: "oil level: failure signal low", Required: 3, AtLeast: u, Expected: u, FullCharge: u,
+		UsableOil: u, HoldTime: u, TimeToFull: u, TimeToFullOne: u,
+	}
+	a.LastKnown = &rules.LastKnown{AtLeast: 4, Expected: 5.4, Time: t.Add(-4 * time.Minute), Age: 240}
+	raise(a, "reserve_unknown", alarm.Unacknowledged, 4*time.Minute, u, u, signal.NoUnit)
+	raise(a, "transmitter_failed", alarm.Unacknowledged, 4*time.Minute, u, u, signal.NoUnit)
+	for i := range a.Alarms {
+		if x := &a.Alarms[i]; x.Name == "low_reserve" || x.Name == "low_level" {
+			x.State, x.Reason = alarm.NotKnown, "failure signal low"
+		}
+	}
+	return a
+}
+
+// board holds the present assessments, as the life of the units would.
+type board struct {
+	mu      sync.Mutex
+	units   []*rules.Assessment
+	changed chan struct{}
+}
+
+func newBoard(a ...*rules.Assessment) *board {
+	return &board{units: a, changed: make(chan struct{})}
+}
+
+func (b *board) Latest() []*rules.Assessment {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return append([]*rules.Assessment(nil), b.units...)
+}
+
+func (b *board) Changed() <-chan struct{} {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return b.changed
+}
+
+func (b *board) set(a ...*rules.Assessment) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.units = a
+	close(b.changed)
+	b.changed = make(chan struct{})
+}
+
+// book holds events; err makes it unreadable.
+type book struct {
+	entries []rules.Entry
+	err     error
+}
+
+func (b *book) Newest() uint64 { return uint64(len(b.entries)) }
+
+func (b *book) Entries(_ context.Context, after uint64, limit int) ([]rules.Entry, error) {
+	if b.err != nil {
+		return nil, b.err
+	}
+	var out []rules.Entry
+	for _, e := range b.entries {
+		if e.Seq > after && len(out) < limit {
+			out = append(out, e)
+		}
+	}
+	return out, nil
+}
+
+// journal is n events of AU-7, a minute apart, the last one at t.
+func journal(t time.Time, n int) *book {
+	b := &book{}
+	for i := 1; i <= n; i++ {
+		e := rules.Event{
+			Kind: rules.MachineEvent, Time: t.Add(time.Duration(i-n) * time.Minute), ClockTrusted: true,
+			Site: "Quillen Reach", Unit: "AU-7", Source: "pump1", Name: "started",
+		}
+		if i%5 == 0 {
+			e.Kind, e.Source, e.Name, e.Title = rules.AlarmEvent, "unit", "low_level", "Low level"
+			e.From, e.To, e.Priority = "normal", "unacknowledged", alarm.Medium
+		} else if i%2 == 0 {
+			e.Name = "stopped"
+		}
+		b.entries = append(b.entries, rules.Entry{Schema: 1, ID: fmt.Sprintf("q7-%d", i), Seq: uint64(i), Durable: true, Event: e})
+	}
+	return b
+}

@@ -1,0 +1,227 @@
+package dashboard
+
+import (
+	"bufio"
+	"context"
+	"fmt"
+	"net"
+	"net/http"
+	"net/http/httptest"
+	"runtime"
+	"strings"
+	"sync"
+	"testing"
+	"testing/synctest"
+	"time"
+
+	"strokebank/rules"
+)
+
+// sink is a reader that takes everything, and takes deadlines.
+type sink struct {
+	mu   sync.Mutex
+	head http.Header
+	got  strings.Builder
+}
+
+func (s *sink) Header() http.Header               { return s.head }
+func (s *sink) WriteHeader(int)                   {}
+func (s *sink) Flush()                            {}
+func (s *sink) SetWriteDeadline(time.Time) error  { return nil }
+func (s *sink) SetReadDeadline(t time.Time) error { return nil }
+func (s *sink) Write(p []byte) (int, error) {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.got.Write(p)
+}
+
+func (s *sink) count(event string) int {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return strings.Count(s.got.String(), "event: "+event+"\n")
+}
+
+// TestStreamInTime follows a stream on a clock of its own.
+func TestStreamInTime(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := newBoard(stored(noon))
+		h := newHandler(Options{Units: b, Events: journal(noon, 3), Version: "1.2"})
+		ctx, stop := context.WithCancel(t.Context())
+		out, done := &sink{head: http.Header{}}, make(chan struct{})
+		go func() {
+			h.live(out, httptest.NewRequest("GET", "/api/v1/live", nil).WithContext(ctx))
+			close(done)
+		}()
+		synctest.Wait()
+		if out.count("hello") != 1 || out.count("assessment") != 1 {
+			t.Fatalf("a new stream began with %q", out.got.String())
+		}
+		time.Sleep(5100 * time.Millisecond)
+		if n := out.count("beat"); n < 5 {
+			t.Errorf("%d beats in five quiet seconds: the page needs one each second", n)
+		}
+		if out.count("assessment") != 1 {
+			t.Error("an assessment was sent again although nothing had changed")
+		}
+		b.set(stored(noon.Add(time.Second)))
+		synctest.Wait()
+		if out.count("assessment") != 2 {
+			t.Error("a change did not come at once")
+		}
+		for i := range 100 { // changes faster than a person reads
+			b.set(stored(noon.Add(time.Duration(i+2) * time.Second)))
+			time.Sleep(10 * time.Millisecond)
+		}
+		if n := out.count("assessment"); n < 5 || n > 9 {
+			t.Errorf("%d assessments for one second of hundred changes", n-2)
+		}
+		time.Sleep(time.Second)
+		if !strings.Contains(out.got.String(), noon.Add(101*time.Second).Format(time.RFC3339)) {
+			t.Error("the last of many changes never came")
+		}
+		stop()
+		<-done
+	})
+}
+
+func TestHeadOfStreamEnds(t *testing.T) {
+	h := newHandler(Options{Units: newBoard(), Events: &book{}})
+	r := serve(t, h.routes(), "HEAD", "/api/v1/live", nil)
+	if r.StatusCode != 200 || !strings.HasPrefix(r.Header.Get("Content-Type"), "text/event-stream") || len(h.streams) != 0 {
+		t.Errorf("%d %s, %d streams open", r.StatusCode, r.Header.Get("Content-Type"), len(h.streams))
+	}
+}
+
+func listening(t testing.TB, h http.Handler) *Server {
+	t.Helper()
+	s, err := Listen(Listening{Address: "127.0.0.1:0"}, h)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return s
+}
+
+// run serves s until the test ends or stop is called.
+func run(t testing.TB, s *Server) (stop context.CancelFunc, done <-chan error) {
+	t.Helper()
+	ctx, stop := context.WithCancel(context.Background())
+	result, ended := make(chan error, 1), make(chan struct{})
+	go func() { result <- s.Run(ctx); close(ended) }()
+	t.Cleanup(func() { stop(); <-ended })
+	return stop, result
+}
+
+// open is a live stream whose first event has been read.
+func open(t testing.TB, s *Server) (net.Conn, *bufio.Reader) {
+	t.Helper()
+	c, err := net.Dial("tcp", s.Addr().String())
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { _ = c.Close() })
+	_ = c.(*net.TCPConn).SetReadBuffer(4 << 10)
+	if _, err := fmt.Fprintf(c, "GET /api/v1/live HTTP/1.1\r\nHost: %s\r\n\r\n", s.Addr()); err != nil {
+		t.Fatal(err)
+	}
+	in := bufio.NewReader(c)
+	for {
+		line, err := in.ReadString('\n')
+		if err != nil {
+			t.Fatal(err)
+		}
+		if strings.HasPrefix(line, "event: hello") {
+			return c, in
+		}
+	}
+}
+
+func TestStreamsAreBounded(t *testing.T) {
+	h := newHandler(Options{Units: newBoard(stored(noon)), Events: &book{}, MaxStreams: 2})
+	s := listening(t, h.routes())
+	run(t, s)
+	open(t, s)
+	open(t, s)
+	r, err := http.Get("http://" + s.Addr().String() + "/api/v1/live")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer func() { _ = r.Body.Close() }()
+	if r.StatusCode != 503 || r.Header.Get("Retry-After") == "" {
+		t.Errorf("third stream of two got %d", r.StatusCode)
+	}
+}
+
+// Twenty readers that read nothing, and changes without end: the streams are
+// ended, and until then what they hold does not grow.
+func TestSlowReadersAreDropped(t *testing.T) {
+	b := newBoard(stored(noon))
+	h := newHandler(Options{Units: b, Events: &book{}})
+	h.patience, h.gap = 200*time.Millisecond, time.Millisecond
+	s := listening(t, h.routes())
+	run(t, s)
+	for range 20 {
+		open(t, s)
+	}
+	if len(h.streams) != 20 {
+		t.Fatalf("%d streams open", len(h.streams))
+	}
+	before := heap()
+	deadline := time.After(30 * time.Second)
+	for i, most := 1, uint64(0); len(h.streams) > 0; i++ {
+		b.set(stored(noon.Add(time.Duration(i) * time.Second)))
+		if i%50 == 0 {
+			if now := heap(); now > before {
+				most = max(most, now-before)
+			}
+		}
+		if most > 8<<20 {
+			t.Fatalf("heap grew by %d bytes", most)
+		}
+		select {
+		case <-deadline:
+			t.Fatalf("%d readers that read nothing are still served", len(h.streams))
+		default:
+			runtime.Gosched()
+		}
+	}
+}
+
+func heap() uint64 {
+	var m runtime.MemStats
+	runtime.GC()
+	runtime.ReadMemStats(&m)
+	return m.HeapAlloc
+}
+
+func TestOneEncodingForAllStreams(t *testing.T) {
+	var f frames
+	a, next := stored(noon), stored(noon.Add(time.Second))
+	first, err := f.of(a)
+	if err != nil {
+		t.Fatal(err)
+	}
+	again, _ := f.of(a)
+	other, _ := f.of(next)
+	if &first.body[0] != &again.body[0] || &first.body[0] == &other.body[0] {
+		t.Error("an assessment is encoded once, and a new one anew")
+	}
+	if len(f.last) != 1 {
+		t.Errorf("%d frames kept for one unit", len(f.last))
+	}
+}
+
+// BenchmarkFrame/unit=1 is what one scan costs however many streams are open.
+func BenchmarkFrame(b *testing.B) {
+	b.Run("unit=1", func(b *testing.B) {
+		var f frames
+		two := [2]*rules.Assessment{stored(noon), short(noon)}
+		b.ReportAllocs()
+		for i := range b.N {
+			got, err := f.of(two[i%2])
+			if err != nil {
+				b.Fatal(err)
+			}
+			b.SetBytes(int64(len(got.body)))
+		}
+	})
+}
