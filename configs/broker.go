@@ -1,18 +1,15 @@
 package configs
 
-import (
-	"net"
-)
+import "net"
 
 // broker decodes the broker's block; nil where the file has none.
-func (s section) broker(c *Config) *Broker {
+func (s section) broker() *Broker {
 	if !s.has("broker") {
 		s.get("broker")
 		return nil
 	}
 	b := s.block("broker")
 	out := &Broker{
-		ClientID:             b.text("client_id"),
 		User:                 b.text("user"),
 		PasswordFile:         b.text("password_file"),
 		PasswordEnv:          b.text("password_env"),
@@ -23,11 +20,6 @@ func (s section) broker(c *Config) *Broker {
 		AllowPlainText:       b.flag("allow_plain_text"),
 		SkipCertificateCheck: b.flag("skip_certificate_check"),
 		LivePeriod:           seconds(b.quantity("live_period")),
-	}
-	if out.ClientID == "" {
-		out.ClientID = c.Site + "-" + c.Agent
-	} else {
-		b.values["client_id"].checkName(out.ClientID)
 	}
 	text := b.text("address")
 	if text == "" {

@@ -37,7 +37,6 @@ type Unit struct {
 // Broker is the MQTT broker.
 type Broker struct {
 	Address         string // "tls://host:port" or "tcp://host:port"
-	ClientID        string
 	User            string
 	PasswordFile    string // at most one of these two is given
 	PasswordEnv     string

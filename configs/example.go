@@ -5,7 +5,7 @@ import (
 	"fmt"
 )
 
-//go:embed quillen-reach.yaml
+//go:embed quillen-reach.yaml dunmorrow-flats.yaml
 var examples embed.FS
 
 // Example is the text of an example file by its name without the ending:

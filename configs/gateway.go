@@ -23,7 +23,7 @@ func (v value) gateway() *Config {
 	}
 	c.Links = s.links(c.Scan)
 	c.Units = s.units(c)
-	c.Broker = s.broker(c)
+	c.Broker = s.broker()
 	c.History = s.block("history").history()
 	c.HTTP = s.block("http").http()
 	log := s.block("log")

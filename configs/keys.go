@@ -24,7 +24,6 @@ var linkKeys = &table{name: "links.NAME", doc: "One connection to one or more de
 
 var brokerKeys = &table{name: "broker", doc: "The MQTT broker that gets events and live values.", keys: []key{
 	{name: "address", kind: aText, required: true, sample: "tls://broker.example:8883", doc: "`tls://host:port`, or `tcp://host:port` for plain text, which off this machine also needs `allow_plain_text`."},
-	{name: "client_id", kind: aText, sample: "quillen-reach-gateway-1", doc: "Client identifier, unique at the broker. Default: site and agent, joined by a hyphen."},
 	{name: "user", kind: aText, sample: "strokebank", doc: "User name at the broker."},
 	{name: "password_file", kind: aText, sample: "/etc/strokebank/broker-password", doc: "File whose first line is the password. A password never stands in this file."},
 	{name: "password_env", kind: aText, sample: "STROKEBANK_BROKER_PASSWORD", doc: "Environment variable that holds the password, instead of a file."},

@@ -13,7 +13,6 @@ func (s section) scale(spec *register.Spec, m measure) {
 	if m.contact() {
 		return
 	}
-	spec.Factor = 1
 	factor := 1.0
 	if v, _, ok := s.get("factor"); ok {
 		if factor = v.number(); factor == 0 {

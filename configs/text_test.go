@@ -146,7 +146,7 @@ func TestOtherEditors(t *testing.T) {
 
 func FuzzParse(f *testing.F) {
 	f.Add([]byte(base))
-	for _, name := range []string{"quillen-reach"} {
+	for _, name := range []string{"quillen-reach", "dunmorrow-flats"} {
 		text, err := Example(name)
 		if err != nil {
 			f.Fatal(err)
