@@ -1,0 +1,136 @@
+package rules
+
+import (
+	"encoding/json"
+	"fmt"
+	"time"
+
+	"strokebank/rules/alarm"
+	"strokebank/rules/machine"
+	"strokebank/sensors/signal"
+)
+
+// saved is what a unit needs to go on after a restart.
+type saved struct {
+	Schema       int              `json:"schema"`
+	Time         time.Time        `json:"time"`
+	ClockTrusted bool             `json:"clock_trusted"`
+	Pairs        [2]machine.Saved `json:"pairs"`
+	Alarms       []savedAlarm     `json:"alarms"`
+	LastKnown    *LastKnown       `json:"last_known_reserve,omitempty"`
+}
+
+// savedAlarm is an alarm with its name: the catalogue may have grown since.
+type savedAlarm struct {
+	Name   string      `json:"alarm"`
+	Source string      `json:"source"`
+	Alarm  alarm.Alarm `json:"standing"`
+}
+
+// beat is the part of the state that a run under way moves.
+type beat struct {
+	Time         time.Time       `json:"time"`
+	ClockTrusted bool            `json:"clock_trusted"`
+	Pairs        [2]machine.Beat `json:"pairs"`
+}
+
+// Save is the state after the last step, for New after a restart.
+func (u *Unit) Save() ([]byte, error) {
+	s := saved{Schema: Schema, Time: u.out.Time, ClockTrusted: u.out.ClockTrusted}
+	for i, p := range u.pairs {
+		s.Pairs[i] = p.Save()
+	}
+	for i := range u.alarms {
+		w := &u.alarms[i]
+		s.Alarms = append(s.Alarms, savedAlarm{w.definition.Name, w.source, w.alarm})
+	}
+	if !u.known.last.Time.IsZero() {
+		s.LastKnown = &u.known.last
+	}
+	return json.Marshal(s)
+}
+
+// Beat is the small part of the state that changes while a machine runs, at
+// most 2000 bytes.
+func (u *Unit) Beat() ([]byte, error) {
+	b := beat{Time: u.out.Time, ClockTrusted: u.out.ClockTrusted}
+	for i, p := range u.pairs {
+		b.Pairs[i] = p.Beat()
+	}
+	return json.Marshal(b)
+}
+
+// restore takes a saved state and a later beat over; with none it starts
+// from nothing.
+func (u *Unit) restore(state, pulse []byte) error {
+	var s *saved
+	var b *beat
+	if state != nil {
+		s = new(saved)
+		if err := json.Unmarshal(state, s); err != nil {
+			return err
+		}
+		if s.Schema > Schema {
+			return fmt.Errorf("it has schema %d, this program knows up to %d: install the newer version again", s.Schema, Schema)
+		}
+	}
+	if s != nil && pulse != nil {
+		b = new(beat)
+		if err := json.Unmarshal(pulse, b); err != nil {
+			return fmt.Errorf("heartbeat: %w", err)
+		}
+	}
+	for i, config := range u.pairConfigs() {
+		var state *machine.Saved
+		var pulse *machine.Beat
+		if s != nil {
+			state = &s.Pairs[i]
+		}
+		if b != nil {
+			pulse = &b.Pairs[i]
+		}
+		u.pairs[i] = machine.NewPair(*config, u.cfg.ScanPeriod, state, pulse)
+	}
+	if s == nil {
+		return nil
+	}
+	u.restoreAlarms(s.Alarms)
+	if s.LastKnown != nil {
+		u.known.last = *s.LastKnown
+	}
+	if b != nil && b.Time.After(s.Time) {
+		s.Time, s.ClockTrusted = b.Time, b.ClockTrusted
+	}
+	u.restored = s
+	return nil
+}
+
+// restoreAlarms puts every alarm that still exists back into its state.
+func (u *Unit) restoreAlarms(list []savedAlarm) {
+	for _, s := range list {
+		for i := range u.alarms {
+			if w := &u.alarms[i]; w.definition.Name == s.Name && w.source == s.Source {
+				w.alarm = s.Alarm
+			}
+		}
+	}
+}
+
+// reportGap says, with the first scan after a restart, how long nobody
+// watched. Without a trusted clock on both sides that is not known.
+func (u *Unit) reportGap(scan *signal.Scan) {
+	if u.restored == nil {
+		return
+	}
+	e := u.event(scan, GapEvent, unitSource, "not observed")
+	gap := signal.Unknown()
+	if u.restored.ClockTrusted && scan.ClockTrusted && !scan.Time.Before(u.restored.Time) {
+		gap = signal.Number(scan.Time.Sub(u.restored.Time).Seconds())
+	} else {
+		e.Reason = "the clock was not trusted"
+	}
+	e.From, e.To = u.restored.Time.UTC().Format(time.RFC3339), scan.Time.UTC().Format(time.RFC3339)
+	e.Values = []Value{{"not_observed", gap, signal.Second.String()}}
+	u.out.Events = append(u.out.Events, e)
+	u.restored = nil
+}
