@@ -32,10 +32,10 @@ func (p *Pair) judge(in *In, watched time.Duration) {
 		p.out.NotInAutomatic[i] = notInAutomatic(s)
 		p.out.FailedToStart[i] = p.failedToStart(i, in, why, known, watched)
 		switch {
-		case why != "":
+		case why != "" && known:
 		case p.m[i].Failed:
 			why, known = "failed to start", true
-		case !s.Running.Known():
+		case known && !s.Running.Known():
 			why, known = "running contact not known", false
 		}
 		st.Blocked, st.AvailableKnown = why, known
@@ -100,7 +100,7 @@ func (p *Pair) failedToStart(i int, in *In, why string, known bool, watched time
 		return signal.Missing(signal.Boolean, signal.NotConfigured, in.Time)
 	case s.Running.On() || m.Failed:
 		return condition(m.Failed, s.Running)
-	case why != "":
+	case known && why != "":
 		return condition(false, s.Running)
 	case !known && s.Called.On():
 		return signal.Missing(signal.Boolean, signal.DependsOnBad, in.Time)

@@ -57,7 +57,8 @@ func TestEveryMomentCountsOnce(t *testing.T) {
 				}
 			}
 		}
-		saved := r.save()
+		saved, clean := r.save(), true // clean: the clock was never touched
+		var total time.Duration
 		pick := rapid.SampledFrom([]contact{off, off, on, on, bad})
 		gaps := rapid.SampledFrom([]time.Duration{0, 1, time.Second, time.Second, 2500 * time.Millisecond,
 			time.Minute, 3 * time.Hour, 40 * day})
@@ -74,13 +75,24 @@ func TestEveryMomentCountsOnce(t *testing.T) {
 				}
 			case 5:
 				r.wall = r.wall.Add(time.Duration(rapid.Int64Range(-1e14, 1e14).Draw(rt, "clock")))
+				clean = false
 			case 6:
+				clean = false
 				r.trusted = rapid.Bool().Draw(rt, "trusted")
 			case 7: // a restart at once after saving, so that runs add up
 				saved = r.save()
-				r.restart(saved, nil, gaps.Draw(rt, "downtime"))
+				gap := gaps.Draw(rt, "downtime")
+				r.restart(saved, nil, gap)
+				total += gap
 			}
+			passed := r.elapsed
 			r.step(dt)
+			total += r.elapsed - passed
+			if !r.pair.down && clean {
+				if r.pair.age != total {
+					rt.Fatalf("%v accounted for, %v passed", r.pair.age, total)
+				}
+			}
 			take()
 			check(rt, r, runs)
 		}

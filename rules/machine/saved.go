@@ -126,8 +126,8 @@ func (p *Pair) restore(saved *Saved, beat *Beat) {
 	}
 }
 
-// follows reports whether the beat goes on from what was saved: later, and
-// with no total that went back.
+// follows reports whether the beat goes on from what was saved: with no total
+// that went back, and every moment between accounted for.
 func (b *Beat) follows(s *Saved) bool {
 	for i := range b.Machines {
 		d := b.Machines[i].Totals.since(s.Machines[i].Totals)
@@ -136,7 +136,7 @@ func (b *Beat) follows(s *Saved) bool {
 			return false
 		}
 	}
-	return b.Age > s.Age
+	return true
 }
 
 // advance brings what was saved up to the beat.
