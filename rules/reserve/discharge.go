@@ -31,6 +31,10 @@ type terms struct {
 	atmosphere float64 // Pa absolute
 	unusable   float64 // m³
 
+	// cooling is by how much of its temperature the wall cools while the gas
+	// grows e-fold at constant temperature; 0: a wall of endless heat capacity.
+	cooling float64
+
 	kernels []gas.Kernel // of each phase, for tau
 }
 
@@ -47,21 +51,40 @@ func (o outcome) whole() float64 { return math.Floor(o.cycles + tight) }
 // discharge is the state as it goes on; s = pV/θ stays constant.
 type discharge struct {
 	start
-	s float64
+	s     float64
+	first start // where it began
 }
 
-func begin(s start) discharge { return discharge{s, s.p * s.gas / s.theta} }
+func begin(s start) discharge { return discharge{s, s.p * s.gas / s.theta, s} }
+
+// heatRatio is cv/R of air: what warms the gas, as a part of pV.
+const heatRatio = 1 / (gas.Gamma - 1)
+
+// wall is the wall's temperature, as a part of its first one, once the gas
+// has grown to v in the phase of k, never too high. What the wall has lost is
+// what has warmed the gas and the work that the gas has done; without the work
+// of this phase the gas would be warmer at its end, and the work of a gas that
+// is no warmer than the first wall is at most pV ln(V1/V0).
+func (d *discharge) wall(v float64, k *gas.Kernel, t *terms) float64 {
+	if t.cooling == 0 {
+		return 1
+	}
+	warmest := math.Max(d.theta, k.Rest(d.theta))
+	heat := float64(heatRatio*(warmest-d.first.theta)) + math.Log(v/d.first.gas)
+	return math.Max(0.5, 1-float64(t.cooling*math.Max(0, heat)))
+}
 
 // end is the state at the end of a phase.
 func (d discharge) end(ph *phase, k *gas.Kernel, t *terms) discharge {
 	drawn := ph.oil + float64(t.leak*ph.dt)
-	if drawn == 0 {
-		d.theta = k.Rest(d.theta)
-		d.p = d.s * d.theta / d.gas
-		return d
-	}
 	v := d.gas + float64(t.swell*drawn)
-	d.theta = k.Expand(d.theta, d.gas, v)
+	// The energy balance is linear: a colder wall only scales θ.
+	w := d.wall(v, k, t)
+	if drawn == 0 {
+		d.theta = w * k.Rest(d.theta/w)
+	} else {
+		d.theta = w * k.Expand(d.theta/w, d.gas, v)
+	}
 	d.gas, d.oil = v, d.oil-drawn
 	d.p = d.s * d.theta / v
 	return d
