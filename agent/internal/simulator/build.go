@@ -26,7 +26,7 @@ type Build struct {
 	AirRelief float64 // Pa gauge, relief valve on the tank's gas side
 	OilRelief float64 // Pa gauge, relief valve behind each pump
 
-	Seepage float64 // m³/s of oil through each closed valve seal at the set pressure
+	Seepage float64 // m³/s of oil past each valve's cylinder seals at the set pressure
 	AirLoss float64 // part of the air lost a day through fittings, at the set pressure
 
 	Weather     Weather
@@ -80,7 +80,7 @@ type SetPoints struct {
 
 // Weather is the air around the unit.
 type Weather struct {
-	Begin  time.Time // wall clock at the start; zero: 1 January 2026 UTC
+	Begin  time.Time // wall clock at the start; zero: 15 April 2026, 6 h UTC
 	Mean   float64   // K
 	Day    float64   // K, amplitude within a day, warmest at 15 h
 	Season float64   // K, amplitude within a year, warmest in mid July

@@ -31,7 +31,7 @@ type faults struct {
 // transmitterFaults are those of the pressure [0] or level [1] transmitter.
 type transmitterFaults struct{ stuck, drift, low, open, short float64 }
 
-// Faults lists every fault that the unit can have, with the present state.
+// Faults lists every fault that the unit can have.
 func (p *Plant) Faults() []FaultInfo { return append([]FaultInfo(nil), p.catalogue...) }
 
 // Set makes a fault as severe as given, 0 to 1 (drifts -1 to 1), at once or,

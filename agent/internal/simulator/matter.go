@@ -10,7 +10,7 @@ const (
 	virialB   = 52e-6       // m³/mol
 	virialA   = 17.891e-3   // m³ K/mol
 	virialC   = 1.4e-9      // m⁶/mol²
-	airCp     = 1005.0      // J/(kg K), of air at the compressor's outlet
+	airCp     = 1004.3      // J/(kg K), of air at the compressor's outlet
 	gravity   = 9.81
 )
 
@@ -52,7 +52,7 @@ func airCv(t float64) float64 { return 717.2 + 0.06*(t-290) }
 
 // airEnergy is the inner energy, J/kg, with the attraction of a real gas.
 func airEnergy(m, v, t float64) float64 {
-	return airCv(t)*t - molarGas*virialA*m/v/(molarMass*molarMass)
+	return 717.2*t + 0.03*(t-290)*(t-290) - molarGas*virialA*m/v/(molarMass*molarMass)
 }
 
 // film is the heat transfer coefficient of free convection along a surface

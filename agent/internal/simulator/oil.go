@@ -156,5 +156,7 @@ func (p *Plant) serveOil(h float64) {
 
 // serving reports that matter is still on its way because of a fault.
 func (p *Plant) serving() bool {
-	return p.s.serviceAir != p.wantedAir() || (p.s.serviceOil != -p.faults.sumpLow*p.rating.sumpFilled && p.s.sump > 1)
+	s := &p.s
+	oil := -p.faults.sumpLow*p.rating.sumpFilled - s.serviceOil
+	return math.Abs(p.wantedAir()-s.serviceAir) > 1e-9 || (math.Abs(oil) > 1e-9 && s.sump > 1)
 }

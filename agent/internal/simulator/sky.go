@@ -25,7 +25,7 @@ type sky struct {
 
 func newSky(w Weather, rng *rand.Rand) sky {
 	if w.Begin.IsZero() {
-		w.Begin = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
+		w.Begin = time.Date(2026, 4, 15, 6, 0, 0, 0, time.UTC)
 	}
 	first := time.Date(w.Begin.Year(), 1, 1, 0, 0, 0, 0, time.UTC)
 	k := sky{w: w, begin: w.Begin.Sub(first).Seconds(), rng: rng}
