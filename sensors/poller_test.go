@@ -101,7 +101,7 @@ func TestIslands(t *testing.T) {
 	for _, a := range addresses {
 		points = append(points, word(signal.ID(fmt.Sprint("p", a)), "panel", 1, a))
 	}
-	r := start(t, []Link{linkTo("panel", server.address())}, clockNow(), map[string][]Point{"AU-7": points})
+	o := lone(t, server, points...)
 	check := func(s signal.Scan) bool {
 		for i, a := range addresses {
 			if a == 21 && !isBad(i, signal.Exception)(s) || a != 21 && !reads(i, float64(a))(s) {
@@ -110,28 +110,31 @@ func TestIslands(t *testing.T) {
 		}
 		return reads(len(addresses), 1)(s) // the link is up
 	}
-	if s := r.await("AU-7", "all but one good", check, nil); s.Number > 2 {
-		t.Errorf("only in scan %d", s.Number)
+	if s := scanOnce(t, o); !check(s) {
+		t.Fatalf("first scan: %+v", s.Readings)
 	}
 	learned := len(server.seen())
 	for range 8 {
-		if s := r.next("AU-7"); !check(s) {
-			t.Fatalf("scan %d: %+v", s.Number, s.Readings)
+		if s := scanOnce(t, o); !check(s) {
+			t.Fatalf("later scan: %+v", s.Readings)
 		}
 	}
-	refused := 0
+	missing := 0
 	for _, req := range server.seen()[learned:] {
-		if req.addr != 21 && req.addr <= 21 && req.addr+req.count > 21 {
-			t.Errorf("the merged read is asked again: %d registers at %d", req.count, req.addr)
-		}
-		if req.addr == 21 {
-			refused++
+		if req.addr <= 21 && req.addr+req.count > 21 {
+			missing++
+			if req.count != 1 {
+				t.Errorf("the merged read is asked again: %d registers at %d", req.count, req.addr)
+			}
 		}
 	}
-	if refused > 6 {
-		t.Errorf("the missing register is asked for in %d of 8 scans, want growing intervals", refused)
+	if missing > 2 {
+		t.Errorf("the missing register is asked for %d times in 8 scans, want growing intervals", missing)
 	}
-	if n := r.poller.Stats().Links[0].Exceptions; n == 0 {
+	if got, want := len(server.seen())-learned-missing, 8*5; got != want {
+		t.Errorf("%d reads in 8 scans, want %d: islands 10-12, 14-15, 18-19, 20, 23-24", got, want)
+	}
+	if n := o.board.stats.Exceptions; n == 0 {
 		t.Error("exceptions not counted")
 	}
 }
@@ -160,35 +163,29 @@ func TestSilentDeviceStarvesNobody(t *testing.T) {
 		return r.unit == 2 && quiet.Load() || good(c, r)
 	})
 	quiet.Store(true)
-	link := linkTo("panel", server.address())
-	link.Period, link.Timeout = 2*testPeriod, testTimeout
-	points := []Point{word("a", "panel", 2, 1), word("b", "panel", 1, 1), word("c", "panel", 3, 1)}
-	r := start(t, []Link{link}, clockNow(), map[string][]Point{"AU-7": points})
+	o := lone(t, server, word("a", "panel", 2, 1), word("b", "panel", 1, 1), word("c", "panel", 3, 1))
 	state := all(isBad(0, signal.NoAnswer), reads(1, before), reads(2, before), reads(3, 1))
-	r.await("AU-7", "two good, one silent", state, nil)
-	mark := len(server.seen())
 	const scans = 12
-	for range scans {
-		if s := r.next("AU-7"); !state(s) {
-			t.Fatalf("scan %d: %+v", s.Number, s.Readings)
+	for n := range scans {
+		if s := scanOnce(t, o); !state(s) {
+			t.Fatalf("scan %d: %+v", n+1, s.Readings)
 		}
 	}
-	tries, others := 0, 0
-	for _, req := range server.seen()[mark:] {
-		if req.unit == 2 {
-			tries++
-		} else {
-			others++
-		}
+	asked := make(map[byte]int)
+	for _, req := range server.seen() {
+		asked[req.unit]++
 	}
-	if tries == 0 || tries > scans-4 {
-		t.Errorf("%d tries in %d scans, want some, at growing intervals", tries, scans)
+	if asked[1] != scans || asked[3] != scans {
+		t.Errorf("the others are asked %d and %d times in %d scans", asked[1], asked[3], scans)
 	}
-	if others < 2*(scans-1) {
-		t.Errorf("%d reads of the other two in %d scans", others, scans)
+	if asked[2] < 2 || asked[2] > 4 {
+		t.Errorf("the silent device is asked %d times in %d scans, want twice and then at growing intervals", asked[2], scans)
 	}
 	quiet.Store(false)
-	r.await("AU-7", "all good", all(reads(0, before), reads(1, before), reads(2, before)), nil)
+	o.devices[1].retry.next = time.Now() // its next try has come
+	if s := scanOnce(t, o); !all(reads(0, before), reads(1, before), reads(2, before))(s) {
+		t.Errorf("afterwards: %+v", s.Readings)
+	}
 }
 
 // A unit on one link is not touched by another link that is dead, hangs or is
@@ -197,19 +194,27 @@ func TestDeadLinkDelaysNobody(t *testing.T) {
 	server := serve(t, answering(same(before)))
 	mute := serve(t, silent)
 	links := []Link{linkTo("panel", server.address()), linkTo("mute", mute.address()), linkTo("dead", deadAddress(t))}
-	links[1].Timeout = testPeriod - time.Millisecond
+	for i := range links {
+		links[i].Timeout, links[i].Period = 80*time.Millisecond, 100*time.Millisecond
+	}
 	r := start(t, links, clockNow(), map[string][]Point{
 		"AU-7":  {word("level", "panel", 1, 1)},
 		"ACC-2": {word("level", "panel", 1, 1), word("pressure", "mute", 1, 2), word("sump_level", "dead", 1, 3)},
 	})
 	r.await("ACC-2", "what there is", all(reads(0, before), isBad(1, signal.LinkLost), isBad(2, signal.LinkLost),
 		reads(3, 1), reads(4, 0), reads(5, 0)), nil)
-	for range 6 {
-		for _, unit := range []string{"AU-7", "ACC-2"} {
-			if s := r.next(unit); s.Readings[0].Quality != signal.Good {
-				t.Fatalf("unit %s scan %d: %+v", unit, s.Number, s.Readings[0])
-			}
-		}
+	// The scans of the unit that does not use the mute link do not wait for it:
+	// of ten, some hold readings younger than its timeout.
+	youngest := time.Hour
+	for range 10 {
+		s := r.next("AU-7")
+		youngest = min(youngest, s.Time.Sub(s.Readings[0].Time))
+	}
+	if youngest > links[1].Timeout/2 {
+		t.Errorf("readings of AU-7 are %v old at least", youngest)
+	}
+	for range 3 {
+		r.await("ACC-2", "still what there is", all(reads(0, before), isBad(1, signal.LinkLost)), nil)
 	}
 	if stats := r.poller.Stats().Links; !stats[0].Up || stats[1].Up || stats[2].Up ||
 		stats[1].Timeouts == 0 || stats[2].DialFailures == 0 || stats[0].Transactions < 6 {
@@ -248,9 +253,10 @@ func TestManyLinksManyDevices(t *testing.T) {
 			}
 		}
 	}
-	// Units share reads: one a device and scan, whatever the number of units.
+	// Units share reads: one a device and scan, whatever the number of units
+	// (twice that is allowed here for a busy machine, four times is not).
 	for _, s := range r.poller.Stats().Links {
-		if scans := r.poller.Stats().Units[0].Scans; s.Transactions > (scans+1)*devices {
+		if scans := r.poller.Stats().Units[0].Scans; s.Transactions > 2*(scans+1)*devices {
 			t.Errorf("%d transactions in about %d scans of %d devices", s.Transactions, scans, devices)
 		}
 	}

@@ -286,3 +286,26 @@ func all(conditions ...func(signal.Scan) bool) func(signal.Scan) bool {
 		return true
 	}
 }
+
+// lone is the owner of a link on its own, for tests that call its scans one by
+// one: nothing in it depends on how busy the machine is, as long as an answer
+// comes within the timeout.
+func lone(t testing.TB, server *rawServer, points ...Point) *owner {
+	t.Helper()
+	link := linkTo("panel", server.address())
+	link.Timeout, link.Period = 400*time.Millisecond, 2*time.Second
+	o := newOwner(link, points, &board{cells: make([]cell, len(points))}, clockNow(), slog.New(slog.DiscardHandler))
+	t.Cleanup(o.conn.drop)
+	return o
+}
+
+// scanOnce is what the link knows after one more scan, the link's state last.
+func scanOnce(t testing.TB, o *owner) signal.Scan {
+	t.Helper()
+	o.scan(t.Context(), time.Now())
+	var s signal.Scan
+	for _, c := range append(o.board.cells[:len(o.board.cells):len(o.board.cells)], o.board.link) {
+		s.Readings = append(s.Readings, c.reading)
+	}
+	return s
+}
