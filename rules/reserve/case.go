@@ -43,8 +43,8 @@ type Verdict struct {
 	Limit            Limit // of the expected figure
 }
 
-// MaxStrokesPerCycle bounds a Case.
-const MaxStrokesPerCycle = 200
+// maxStrokesPerCycle bounds a Case.
+const maxStrokesPerCycle = 200
 
 // Evaluate computes the figures of a case, or says what is wrong with it. It
 // is the computation behind Engine.Evaluate, without a tank and without a
@@ -135,11 +135,11 @@ func (c *Case) check() error {
 		return fmt.Errorf("heat exchange is %.6g s: it must not be negative", float64(c.HeatExchange))
 	case c.OilVolume >= c.TankVolume:
 		return fmt.Errorf("oil volume %.6g m³ leaves no gas in a tank of %.6g m³", c.OilVolume, c.TankVolume)
-	case c.StrokesPerCycle < 1 || c.StrokesPerCycle > MaxStrokesPerCycle:
-		return fmt.Errorf("strokes per cycle are %d: 1 to %d", c.StrokesPerCycle, MaxStrokesPerCycle)
+	case c.StrokesPerCycle < 1 || c.StrokesPerCycle > maxStrokesPerCycle:
+		return fmt.Errorf("strokes per cycle are %d: 1 to %d", c.StrokesPerCycle, maxStrokesPerCycle)
 	case c.WallBand >= c.wall():
 		return fmt.Errorf("wall band is %.6g K: it must be less than the wall temperature", c.WallBand)
-	case c.Pressure+c.Atmosphere > HighestPressure:
+	case c.Pressure+c.Atmosphere > highestPressure:
 		return fmt.Errorf("pressure is %.5g bar absolute: above 20 bar air departs too far from the ideal gas for this computation", (c.Pressure+c.Atmosphere)/1e5)
 	case c.OilVolume-c.UnusableOil >= MaxCycles*c.OilPerCycle:
 		return fmt.Errorf("oil per cycle %.6g m³ is too small: the oil would be enough for %d cycles", c.OilPerCycle, MaxCycles)

@@ -6,10 +6,10 @@ import (
 	"math"
 )
 
-// HighestPressure is the highest pressure, Pa absolute, for which the
+// highestPressure is the highest pressure, Pa absolute, for which the
 // real-gas allowance of the lower bound has been checked. A unit set above it
 // is refused.
-const HighestPressure = 20e5
+const highestPressure = 20e5
 
 // standardAtmosphere is used to check a configuration, which knows no
 // weather: Pa absolute (ISO 2533).
@@ -76,8 +76,8 @@ func (c *Config) check(p *plan) error {
 	if c.MinPressure >= c.SetPressure {
 		wrong("minimum pressure %.4g Pa is not below the set pressure %.4g Pa: valves could never move", c.MinPressure, c.SetPressure)
 	}
-	if high := c.SetPressure + standardAtmosphere; high > HighestPressure {
-		wrong("set pressure is %.4g Pa absolute: above %.3g Pa (20 bar) air departs too far from the ideal gas for this computation", high, float64(HighestPressure))
+	if high := c.SetPressure + standardAtmosphere; high > highestPressure {
+		wrong("set pressure is %.4g Pa absolute: above %.3g Pa (20 bar) air departs too far from the ideal gas for this computation", high, float64(highestPressure))
 	}
 	if c.SetLevel <= 0 || c.SetLevel >= c.Tank.Height() {
 		wrong("set level %.4g m is not inside the tank, which is %.4g m high and needs gas above the oil", c.SetLevel, c.Tank.Height())

@@ -19,6 +19,33 @@ const (
 // gives (*common practice, no source*).
 const hottest = 0.14
 
+// subject is an input that a reason names.
+type subject uint8
+
+const (
+	ofPressure subject = iota
+	ofLevel
+	ofWall
+)
+
+// phrases holds every phrase, so that a unit with a bad input does not
+// allocate at each step.
+var phrases = func() (all [3][signal.DependsOnBad + 1]string) {
+	for s, name := range [...]string{"pressure", "level", "wall temperature"} {
+		for r := range all[s] {
+			all[s][r] = name + ": " + signal.Reason(r).String()
+		}
+	}
+	return all
+}()
+
+func phrase(s subject, r signal.Reason) string {
+	if int(r) < len(phrases[s]) {
+		return phrases[s][r]
+	}
+	return phrases[s][signal.NeverRead]
+}
+
 // view puts an input together with the configuration. Where the reserve
 // cannot be known it gives the reason. The quality is that of the worst input
 // used, with its reason.
@@ -28,12 +55,12 @@ func (e *Engine) view(in *Input) (v view, q signal.Quality, reason string) {
 		return v, signal.Bad, why
 	}
 	q, reason = signal.Good, ""
-	degrade := func(name string, r signal.Reading) float64 {
+	degrade := func(name subject, r signal.Reading) float64 {
 		if r.Quality == signal.Good {
 			return 1
 		}
 		if q == signal.Good {
-			q, reason = signal.Uncertain, name+": "+r.Reason.String()
+			q, reason = signal.Uncertain, phrase(name, r.Reason)
 		}
 		return uncertainWider
 	}
@@ -41,11 +68,11 @@ func (e *Engine) view(in *Input) (v view, q signal.Quality, reason string) {
 		p: in.Pressure.Value, pBand: c.PressureBand, tank: c.Tank.Total(),
 		min: c.MinPressure + in.Atmosphere, atmosphere: in.Atmosphere, unusable: c.UnusableOil,
 	}
-	if w := degrade("pressure", in.Pressure); w > 1 {
+	if w := degrade(ofPressure, in.Pressure); w > 1 {
 		v.pBand = math.Max(w*v.pBand, uncertainLeast*(c.SetPressure+in.Atmosphere))
 	}
 	band := c.LevelBand
-	if w := degrade("level", in.Level); w > 1 {
+	if w := degrade(ofLevel, in.Level); w > 1 {
 		band = math.Max(w*band, uncertainLeast*c.SetLevel)
 	}
 	h := in.Level.Value
@@ -70,27 +97,27 @@ func (e *Engine) view(in *Input) (v view, q signal.Quality, reason string) {
 func unusable(in *Input) string {
 	switch {
 	case !in.Pressure.Known():
-		return "pressure: " + in.Pressure.Reason.String()
+		return phrase(ofPressure, in.Pressure.Reason)
 	case !in.Level.Known():
-		return "level: " + in.Level.Reason.String()
+		return phrase(ofLevel, in.Level.Reason)
 	case !(in.Pressure.Value > 0) || math.IsInf(in.Pressure.Value, 0):
 		return "pressure: not above vacuum"
 	case math.IsNaN(in.Level.Value) || math.IsInf(in.Level.Value, 0):
-		return "level: " + signal.Implausible.String()
+		return phrase(ofLevel, signal.Implausible)
 	case !(in.Atmosphere > 0) || math.IsInf(in.Atmosphere, 0):
 		return "atmospheric pressure: not known"
 	case in.ThetaKnown && !(in.Theta > 0):
-		return "gas temperature: " + signal.Implausible.String()
+		return "gas temperature: implausible value"
 	}
 	return ""
 }
 
 // wall is the lowest wall temperature over the present one.
-func (e *Engine) wall(in *Input, degrade func(string, signal.Reading) float64) float64 {
+func (e *Engine) wall(in *Input, degrade func(subject, signal.Reading) float64) float64 {
 	c := &e.config
 	configured := in.Wall.Reason != signal.NotConfigured && !in.Wall.Time.IsZero()
 	if configured {
-		band := c.WallBand * degrade("wall temperature", in.Wall)
+		band := c.WallBand * degrade(ofWall, in.Wall)
 		if in.Wall.Known() && in.Wall.Value > 0 {
 			return math.Max(0.5, math.Min(1, 1-math.Abs(band)/in.Wall.Value))
 		}
