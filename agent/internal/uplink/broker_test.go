@@ -184,13 +184,13 @@ type proxy struct {
 	conns    []net.Conn
 }
 
-func newProxy(t testing.TB, b *broker) *proxy {
+func newProxy(t testing.TB, url string) *proxy {
 	t.Helper()
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {
 		t.Fatal(err)
 	}
-	p := &proxy{listener: l, target: strings.TrimPrefix(b.url(), "tcp://"), open: true}
+	p := &proxy{listener: l, target: strings.TrimPrefix(url, "tcp://"), open: true}
 	go p.accept()
 	t.Cleanup(func() { l.Close(); p.cut() })
 	return p

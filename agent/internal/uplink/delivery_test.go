@@ -57,7 +57,7 @@ func TestEventsArriveInOrder(t *testing.T) {
 
 func TestLineCutAgainAndAgain(t *testing.T) {
 	b := newBroker(t)
-	p := newProxy(t, b)
+	p := newProxy(t, b.url())
 	got := subscribe(t, b.url(), "strokebank/+/+/event")
 	box := newBook(0)
 	u := start(t, config(p.url()), box, newBoard())
@@ -81,7 +81,7 @@ func TestLineCutAgainAndAgain(t *testing.T) {
 
 func TestBrokerKilledAndRestartedEmpty(t *testing.T) {
 	b := newBroker(t)
-	p := newProxy(t, b)
+	p := newProxy(t, b.url())
 	got := subscribe(t, b.url(), "strokebank/#")
 	box := newBook(3000)
 	u := start(t, config(p.url()), box, newBoard(assessment(1)))

@@ -3,6 +3,7 @@ package uplink
 import (
 	"context"
 	"crypto/tls"
+	"errors"
 	"fmt"
 	"net"
 	"net/url"
@@ -10,6 +11,7 @@ import (
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
+	"github.com/eclipse/paho.mqtt.golang/packets"
 )
 
 // boundedConn gives every write its own deadline, and closes after a write
@@ -19,7 +21,8 @@ import (
 // broker would then take from the next one.
 type boundedConn struct {
 	net.Conn
-	write time.Duration
+	write  time.Duration
+	failed func(error) // told of a failed write: the client overlooks a connection closed on its own side
 }
 
 func (c *boundedConn) Write(b []byte) (int, error) {
@@ -29,13 +32,14 @@ func (c *boundedConn) Write(b []byte) (int, error) {
 	n, err := c.Conn.Write(b)
 	if err != nil {
 		c.Close()
+		c.failed(err)
 	}
 	return n, err
 }
 
 // dial opens the connection, with TLS where the address asks for it. Proxies
 // named in the environment are not used: the way to the broker is configured.
-func (u *Uplink) dial(ctx context.Context) (net.Conn, error) {
+func (u *Uplink) dial(ctx context.Context, failed func(error)) (net.Conn, error) {
 	ctx, cancel := context.WithTimeout(ctx, u.timing.connect)
 	defer cancel()
 	var d net.Dialer
@@ -43,7 +47,7 @@ func (u *Uplink) dial(ctx context.Context) (net.Conn, error) {
 	if err != nil {
 		return nil, err
 	}
-	conn = &boundedConn{conn, u.timing.write}
+	conn = &boundedConn{conn, u.timing.write, failed}
 	if !u.addr.secure {
 		return conn, nil
 	}
@@ -63,7 +67,7 @@ func (u *Uplink) dial(ctx context.Context) (net.Conn, error) {
 // options are the client's for one connection. Its own reconnecting and its
 // session stay off: with either of them a token may report success for a
 // message that the broker never acknowledged.
-func (u *Uplink) options(password string, will message, lost chan<- error) *mqtt.ClientOptions {
+func (u *Uplink) options(password string, will message, lost func(error)) *mqtt.ClientOptions {
 	o := mqtt.NewClientOptions()
 	o.AddBroker("tcp://" + u.addr.String()) // only looked at by the dialling function
 	o.SetClientID(root + "-" + u.cfg.Installation)
@@ -80,12 +84,7 @@ func (u *Uplink) options(password string, will message, lost chan<- error) *mqtt
 	o.SetKeepAlive(u.cfg.KeepAlive)
 	o.SetPingTimeout(u.timing.ping)
 	o.SetBinaryWill(will.topic, will.payload, will.qos, will.retained)
-	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) {
-		select {
-		case lost <- err: // room for the one report of this connection
-		default:
-		}
-	})
+	o.SetConnectionLostHandler(func(_ mqtt.Client, err error) { lost(err) })
 	return o
 }
 
@@ -106,9 +105,9 @@ func (u *Uplink) connect(ctx context.Context) (*session, error) {
 	}
 	s := &session{u: u, began: began, lost: make(chan error, 1)}
 	var open atomic.Pointer[net.Conn]
-	o := u.options(password, will, s.lost)
+	o := u.options(password, will, s.lose)
 	o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
-		conn, err := u.dial(ctx)
+		conn, err := u.dial(ctx, s.lose)
 		if err == nil {
 			open.Store(&conn)
 		}
@@ -124,6 +123,9 @@ func (u *Uplink) connect(ctx context.Context) (*session, error) {
 	<-token.Done() // bounded by the dialling and the client's own connect timeout
 	if err := token.Error(); err != nil {
 		stop()
+		if u.addr.secure && open.Load() != nil && errors.Is(err, packets.ErrorNetworkError) {
+			err = fmt.Errorf("closed after the TLS handshake, as TLS 1.3 does for a refused client certificate: %w", err)
+		}
 		return nil, err
 	}
 	if !stop() { // ended meanwhile, the connection is already closed

@@ -19,7 +19,15 @@ type session struct {
 	client mqtt.Client
 	conn   net.Conn
 	began  time.Time
-	lost   chan error // the client's one report that the connection has ended
+	lost   chan error // the first report that the connection has ended
+}
+
+// lose notes why the connection has ended; only the first reason counts.
+func (s *session) lose(err error) {
+	select {
+	case s.lost <- err:
+	default:
+	}
 }
 
 // serve lives through one connection, from the attempt to its end.
