@@ -35,11 +35,13 @@ func (s *sink) Write(p []byte) (int, error) {
 	return s.got.Write(p)
 }
 
-func (s *sink) count(event string) int {
+func (s *sink) text() string {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	return strings.Count(s.got.String(), "event: "+event+"\n")
+	return s.got.String()
 }
+
+func (s *sink) count(event string) int { return strings.Count(s.text(), "event: "+event+"\n") }
 
 // TestStreamInTime follows a stream on a clock of its own.
 func TestStreamInTime(t *testing.T) {
@@ -54,7 +56,7 @@ func TestStreamInTime(t *testing.T) {
 		}()
 		synctest.Wait()
 		if out.count("hello") != 1 || out.count("assessment") != 1 {
-			t.Fatalf("a new stream began with %q", out.got.String())
+			t.Fatalf("a new stream began with %q", out.text())
 		}
 		time.Sleep(5100 * time.Millisecond)
 		if n := out.count("beat"); n < 5 {
@@ -76,7 +78,7 @@ func TestStreamInTime(t *testing.T) {
 			t.Errorf("%d assessments for one second of hundred changes", n-2)
 		}
 		time.Sleep(time.Second)
-		if !strings.Contains(out.got.String(), noon.Add(101*time.Second).Format(time.RFC3339)) {
+		if !strings.Contains(out.text(), noon.Add(101*time.Second).Format(time.RFC3339)) {
 			t.Error("the last of many changes never came")
 		}
 		stop()

@@ -33,6 +33,7 @@ type Server struct {
 	listener net.Listener
 	http     *http.Server
 	log      *slog.Logger
+	grace    time.Duration // for requests under way when Run ends
 }
 
 // Bounds of a connection. Writing has none here, since streams live long;
@@ -70,7 +71,7 @@ func Listen(l Listening, h http.Handler) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("page: %w", err)
 	}
-	return &Server{listener: ln, log: l.Log, http: &http.Server{
+	return &Server{listener: ln, log: l.Log, grace: shutdownTimeout, http: &http.Server{
 		Handler: h, ReadHeaderTimeout: headerTimeout, ReadTimeout: readTimeout,
 		IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeader,
 		ErrorLog: slog.NewLogLogger(l.Log.Handler(), slog.LevelDebug),
@@ -100,7 +101,7 @@ func (s *Server) Run(ctx context.Context) error {
 		return fmt.Errorf("page at %s: %w", s.Addr(), err)
 	case <-ctx.Done():
 	}
-	bounded, cancel := context.WithTimeout(context.WithoutCancel(ctx), shutdownTimeout)
+	bounded, cancel := context.WithTimeout(context.WithoutCancel(ctx), s.grace)
 	defer cancel()
 	if err := s.http.Shutdown(bounded); err != nil {
 		_ = s.http.Close()

@@ -79,6 +79,7 @@ func TestForeignHost(t *testing.T) {
 func TestShutdownEndsStreams(t *testing.T) {
 	h := newHandler(Options{Units: newBoard(stored(noon)), Events: &book{}})
 	s := listening(t, h.routes())
+	s.grace = time.Hour
 	stop, done := run(t, s)
 	_, in := open(t, s)
 	stop()

@@ -4,7 +4,7 @@ import { h } from "./dom.js";
 import { moment } from "./format.js";
 import { mark } from "./mark.js";
 
-const shown = 15;
+const shown = 12;
 
 export function events(list, a, now) {
   if (list === null) return [h("p.none", {}, "Not read yet.")];

@@ -35,7 +35,7 @@ export function quantity(v, kind) {
   return grouped(convert(v), digits) + "\u00a0" + unit;
 }
 
-// gauge marks metric gauge pressures where they could be mistaken.
+// grouped is a number with thin spaces between its thousands.
 export function grouped(v, digits) {
   const fixed = Math.abs(v).toFixed(digits);
   const [whole, part] = fixed.split(".");

@@ -17,7 +17,7 @@ export function machines(a) {
 }
 
 const columns = [["Machine"], ["State"], ["Can start"], ["Run hours", 1], ["Starts", 1],
-  ["Share of run 24 h, 7 d, 30 d", 1]];
+  ["Share of run 24\u00a0h, 7\u00a0d, 30\u00a0d", 1]];
 
 function redundancy(p, a) {
   const mine = (a.machines || []).filter((m) => m.kind === p.kind);

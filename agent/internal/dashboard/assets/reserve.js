@@ -63,13 +63,13 @@ function causes(a) {
 }
 
 function figures(r, mainsLost) {
-  const row = (name, value, note) => h("div", {}, h("dt", {}, name),
+  const row = (name, value, note, bar) => h("div", {}, h("dt", {}, bar ? swatch(bar) : null, name),
     h("dd", {}, value === "unknown" ? unknown() : value, note ? h("span.note", {}, " " + note) : null));
   const lost = r.full_charge_cycles - r.expected_cycles;
   return h("dl.figures", {},
-    row("Expected", decimal(r.expected_cycles), known(r.expected_cycles) ? "cycles" : ""),
+    row("Expected", decimal(r.expected_cycles), known(r.expected_cycles) ? "cycles" : "", "expected"),
     row("Full charge", decimal(r.full_charge_cycles),
-      known(lost) ? "cycles, " + (lost >= 0.05 ? grouped(lost, 1) + " lost since" : "nothing lost since") : ""),
+      known(lost) ? "cycles, " + (lost >= 0.05 ? grouped(lost, 1) + " lost since" : "nothing lost since") : "", "charge"),
     row("Ended by", limits[r.limit] || "unknown"),
     r.at_least_cycles < r.required_cycles ? row(mainsLost ? "Time left" : "Hold time", "none", "fewer than " + r.required_cycles + " are stored")
       : mainsLost ? row("Time left", duration(r.hold_time_seconds), "until fewer than " + r.required_cycles + " are stored, if untouched")
@@ -79,6 +79,10 @@ function figures(r, mainsLost) {
         ? "with both of each pair; " + duration(r.time_to_full_one_machine_seconds) + " with one" : ""),
     row("Usable oil", quantity(r.usable_oil_cubic_meters, "volume"), "down to the limit"));
 }
+
+// swatch ties a figure to its bar on the line of cycles.
+const swatch = (bar) => s("svg.swatch.bar", { viewBox: "0 0 11 6", "aria-hidden": "true" },
+  s("rect", { width: 11, height: 6, class: bar }));
 
 // ruler lays the three figures and the requirement on one line of cycles.
 function ruler(r) {
@@ -91,7 +95,7 @@ function ruler(r) {
       s("text", { x: x(n), y: 64, class: "scale", "text-anchor": "middle" }, n));
   }
   const below = r.at_least_cycles < r.required_cycles;
-  return s("svg.ruler", { viewBox: "0 0 600 70", role: "img", "aria-label":
+  return s("svg.ruler.bar", { viewBox: "0 0 600 70", role: "img", "aria-label":
     "On a line of cycles: required " + r.required_cycles + ", at least " + r.at_least_cycles +
     ", expected " + decimal(r.expected_cycles) + ", full charge " + decimal(r.full_charge_cycles) },
     s("rect", { x: x(0), y: 30, width: Math.max(0, x(r.full_charge_cycles || 0) - x(0)), height: 12, class: "charge" }),
