@@ -45,9 +45,9 @@ func everything() *rules.Assessment {
 		GasPressure: signal.Measured(9e5, signal.Pascal, noon), Level: signal.Measured(1.4, signal.Metre, noon),
 		OilVolume: signal.Measured(2, signal.CubicMetre, noon), GasVolume: signal.Measured(2.5, signal.CubicMetre, noon), TankVolume: 4.5,
 		Reserve: reserve.Figures{Known: true, Quality: signal.Good, Required: 2, AtLeast: 3, Expected: 3.4, FullCharge: 4.1,
-			Limit: reserve.ByPressure, UsableOil: 0.6, HoldTime: 86400, TimeToFull: 300, TimeToFullOne: 600},
+			Limit: reserve.ByPressure, AtLeastLimit: reserve.ByOil, UsableOil: 0.6, UsableAtLeast: 0.5, HoldTime: 86400, TimeToFull: 300, TimeToFullOne: 600},
 		Machines: []machine.Status{{Position: "pump1", Tag: "P-71", Kind: machine.Pump, Serial: "K-118", State: machine.Running,
-			Quality: signal.Good, Since: noon, Lead: true, Available: true, ProcessRunSeconds: 30, ProcessStarts: 2,
+			Quality: signal.Good, Since: noon, Lead: true, Available: true, AvailableKnown: true, ProcessRunSeconds: 30, ProcessStarts: 2,
 			ProcessUnobservedSeconds: 1, LifetimeRunSeconds: 3600, LifetimeStarts: 12, LifetimeUnobservedSeconds: 60,
 			DoubtSeconds: 4, ThisRunSeconds: 30, Windows: [3]machine.Window{window}}},
 		Pairs: []machine.PairStatus{{Kind: machine.Pump, Available: 2, Redundancy: "both", Imbalance: -0.2, SameLead: 1, Missed: 3, NextLead: "pump2"}},
@@ -69,6 +69,7 @@ func blind() *rules.Assessment {
 	a.LastKnown = &rules.LastKnown{AtLeast: 3, Expected: 3.4, Time: noon, Age: 12.5}
 	m := &a.Machines[0]
 	m.State, m.Reason, m.Quality, m.Available = machine.StateUnknown, "link lost", signal.Bad, false
+	m.AvailableKnown = false
 	m.Windows[0].ShareOfRun = signal.Unknown()
 	a.Pairs[0].Redundancy, a.Pairs[0].Available, a.Pairs[0].Imbalance = "unknown", 0, signal.Unknown()
 	a.Alarms[0].State, a.Alarms[0].Reason = alarm.NotKnown, "pressure is bad"

@@ -41,7 +41,7 @@ type Info struct {
 	Version      string
 	Commit       string
 	Installation string
-	Start        time.Time // of the process: counters count from here
+	Start        time.Time // of the process: counters count from here; zero: now
 	Log          *slog.Logger
 }
 
@@ -62,6 +62,9 @@ type Figure struct {
 func New(now latest, info Info, extra ...Figure) (http.Handler, error) {
 	if info.Log == nil {
 		info.Log = slog.New(slog.DiscardHandler)
+	}
+	if info.Start.IsZero() {
+		info.Start = time.Now()
 	}
 	figures, err := describe(extra)
 	if err != nil {

@@ -119,10 +119,14 @@ func (e *emitter) reserve(a *rules.Assessment) {
 	e.number(reserveCycles, r.AtLeast, "at_least")
 	e.number(reserveCycles, r.Expected, "expected")
 	e.number(reserveCycles, r.FullCharge, "full_charge")
-	if r.Limit != reserve.NoLimit {
-		set(e, reserveLimit, r.Limit, limits)
+	if r.AtLeastLimit != reserve.NoLimit {
+		set(e, reserveLimit, r.AtLeastLimit, limits, "at_least")
 	}
-	e.number(usableOil, r.UsableOil)
+	if r.Limit != reserve.NoLimit {
+		set(e, reserveLimit, r.Limit, limits, "expected")
+	}
+	e.number(usableOil, r.UsableAtLeast, "at_least")
+	e.number(usableOil, r.UsableOil, "expected")
 	e.number(holdTime, r.HoldTime)
 	e.number(timeToFull, r.TimeToFull, "both")
 	e.number(timeToFull, r.TimeToFullOne, "one")
@@ -165,6 +169,8 @@ func (e *emitter) machine(m *machine.Status) {
 	e.put(machineInfo, 1, at, string(m.Kind), m.Tag, m.Serial)
 	if m.State != machine.StateUnknown {
 		e.flag(machineRunning, m.State == machine.Running, at)
+	}
+	if m.AvailableKnown {
 		e.flag(machineAvailable, m.Available, at)
 	}
 	e.flag(machineLead, m.Lead, at)
@@ -175,6 +181,8 @@ func (e *emitter) machine(m *machine.Status) {
 	e.put(lifeStarts, m.LifetimeStarts, at)
 	e.put(lifeUnobserved, m.LifetimeUnobservedSeconds, at)
 	e.put(lifeDoubt, m.DoubtSeconds, at)
+	e.put(filledRun, m.FilledRunSeconds, at)
+	e.put(filledStarts, m.FilledStarts, at)
 	for _, w := range m.Windows {
 		if w.Length == "" {
 			continue

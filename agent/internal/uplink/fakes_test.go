@@ -150,7 +150,7 @@ func assessment(scan uint64) *rules.Assessment {
 	no := signal.Unknown()
 	window := machine.Window{Length: "24h", RunSeconds: 600, Starts: 4, ShareOfRun: 0.5, ShareOfStarts: no}
 	pump := machine.Status{Position: "pump1", Tag: "P-71", Kind: machine.Pump, Serial: "K-118", State: machine.Running,
-		Quality: signal.Good, Since: noon, Lead: true, Available: true, LifetimeRunSeconds: 3600, LifetimeStarts: 12,
+		Quality: signal.Good, Since: noon, Lead: true, Available: true, AvailableKnown: true, LifetimeRunSeconds: 3600, LifetimeStarts: 12,
 		ThisRunSeconds: 30, Windows: [3]machine.Window{window, window, window}}
 	dark := machine.Status{Position: "compressor2", Tag: "C-72", Kind: machine.Compressor, State: machine.StateUnknown,
 		Reason: "link lost", Blocked: "running contact is bad", Windows: pump.Windows}
@@ -159,11 +159,12 @@ func assessment(scan uint64) *rules.Assessment {
 		Readings: []rules.NamedReading{
 			{ID: signal.Pressure, Reading: signal.Measured(8e5, signal.Pascal, at)},
 			{ID: signal.SumpLevel, Reading: signal.Missing(signal.Metre, signal.LinkLost, at)},
+			{ID: signal.OilTemperature, Reading: signal.Measured(290, signal.Kelvin, at).Degrade(signal.Uncertain, signal.AboveRange)},
 		},
 		GasPressure: signal.Measured(9e5, signal.Pascal, at), Level: signal.Measured(1.5, signal.Metre, at),
 		OilVolume: signal.Measured(2, signal.CubicMetre, at), GasVolume: signal.Measured(2.5, signal.CubicMetre, at), TankVolume: 4.5,
 		Reserve: reserve.Figures{Known: true, Quality: signal.Good, Required: 2, AtLeast: 3, Expected: 3.4, FullCharge: 4.1,
-			Limit: reserve.ByPressure, UsableOil: 0.6, HoldTime: 86400, TimeToFull: no, TimeToFullOne: no,
+			Limit: reserve.ByPressure, AtLeastLimit: reserve.ByOil, UsableOil: 0.6, UsableAtLeast: 0.5, HoldTime: 86400, TimeToFull: no, TimeToFullOne: no,
 			Strokes: []reserve.AfterStroke{{Cycle: 1, Valve: "XV-1"}}},
 		Machines: []machine.Status{pump, dark},
 		Pairs:    []machine.PairStatus{{Kind: machine.Pump, Available: 2, Redundancy: "both", Imbalance: no, NextLead: "pump2"}},

@@ -163,8 +163,8 @@ func outward(f reserve.Figures) reserve.Figures {
 	f.Strokes = nil
 	if !f.Known {
 		no := signal.Unknown()
-		f.AtLeast, f.Expected, f.FullCharge, f.Limit = no, no, no, reserve.NoLimit
-		f.UsableOil, f.HoldTime, f.TimeToFull, f.TimeToFullOne = no, no, no, no
+		f.AtLeast, f.Expected, f.FullCharge, f.Limit, f.AtLeastLimit = no, no, no, reserve.NoLimit, reserve.NoLimit
+		f.UsableOil, f.UsableAtLeast, f.HoldTime, f.TimeToFull, f.TimeToFullOne = no, no, no, no, no
 		if f.Reason == "" {
 			f.Reason = "no reason given"
 		}

@@ -100,6 +100,7 @@ type reserveView struct {
 	required int
 	atLeast  signal.Number
 	limit    reserve.Limit
+	certain  reserve.Limit
 	expected signal.Number
 	full     signal.Number
 }
@@ -169,14 +170,14 @@ func (u *shownUnit) reserveDue(v reserveView, now, period time.Duration) bool {
 
 func viewOf(f reserve.Figures) reserveView {
 	f = outward(f)
-	return reserveView{f.Known, f.Reason, f.Quality, f.Required, f.AtLeast, f.Limit, f.Expected, f.FullCharge}
+	return reserveView{f.Known, f.Reason, f.Quality, f.Required, f.AtLeast, f.Limit, f.AtLeastLimit, f.Expected, f.FullCharge}
 }
 
 // differs lets the two figures with a decimal move by less than the tenth of
 // a cycle that is shown, measured from what was last published.
 func (v reserveView) differs(from reserveView) bool {
 	return v.known != from.known || v.reason != from.reason || v.quality != from.quality ||
-		v.required != from.required || v.limit != from.limit || moved(v.atLeast, from.atLeast) ||
+		v.required != from.required || v.limit != from.limit || v.certain != from.certain || moved(v.atLeast, from.atLeast) ||
 		moved(v.expected, from.expected) || moved(v.full, from.full)
 }
 
