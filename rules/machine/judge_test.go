@@ -33,6 +33,7 @@ func TestAvailability(t *testing.T) {
 			r.steps(11)
 			r.automatic[0] = bad
 		}, false, true, "failed to start", "one", 1},
+		{"overload and running contact unknown", func(r *rig) { r.overload[0], r.run[0] = bad, bad }, false, false, "overload contact not known", "unknown", 1},
 		{"proven failed", func(r *rig) { r.called[0] = on; r.steps(11); r.called[0] = off }, false, true, "failed to start", "one", 1},
 	}
 	for _, c := range cases {
@@ -101,6 +102,28 @@ func TestNoAnswer(t *testing.T) {
 		{"held back by the panel", func(r *rig) { r.locked = on; r.process = 0.7; r.steps(30) }, "off"},
 		{"released by the panel", func(r *rig) { r.locked = on; r.process = 0.7; r.steps(30); r.locked = off; r.steps(11) }, "on"},
 		{"held back or not, nobody knows", func(r *rig) { r.locked = bad; r.process = 0.7; r.steps(30) }, "link lost"},
+		{"the wait starts anew after a lock", func(r *rig) {
+			r.process = 0.7
+			r.steps(9)
+			r.locked = on
+			r.steps(1)
+			r.locked = off
+			r.steps(10)
+		}, "off"},
+		{"the wait starts anew after the cut-in", func(r *rig) {
+			r.process = 0.7
+			r.steps(9)
+			r.process = 1.0
+			r.steps(1)
+			r.process = 0.7
+			r.steps(10)
+		}, "off"},
+		{"slow scans wait no less", func(r *rig) {
+			r.process = 0.7
+			for range 6 {
+				r.step(2 * time.Second)
+			}
+		}, "on"},
 		{"what nobody watched is no waiting", func(r *rig) { r.process = 0.7; r.steps(1); r.step(time.Minute) }, "off"},
 		{"a restart keeps what was waited", func(r *rig) {
 			r.process = 0.7
@@ -132,6 +155,14 @@ func TestFailedToStart(t *testing.T) {
 		{"called, not yet", func(r *rig) { r.called[0] = on; r.steps(10) }, "off"},
 		{"called and stopped", func(r *rig) { r.called[0] = on; r.steps(11) }, "on"},
 		{"called and started", func(r *rig) { r.called[0] = on; r.steps(5); r.run[0] = on; r.steps(30) }, "off"},
+		{"a call withdrawn in time", func(r *rig) {
+			r.called[0] = on
+			r.steps(9)
+			r.called[0] = off
+			r.steps(1)
+			r.called[0] = on
+			r.steps(9)
+		}, "off"},
 		{"stays when the call is gone", func(r *rig) { r.called[0] = on; r.steps(11); r.called[0] = off; r.steps(99) }, "on"},
 		{"stays over a restart", func(r *rig) {
 			r.called[0] = on
