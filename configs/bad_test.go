@@ -31,7 +31,7 @@ units:
       unusable_oil: 350 L
     valves:
       XV-1: {bore: 100 mm, rod: 56 mm, stroke: 500 mm, closes: cap, stroke_time: 8 s}
-      XV-2: {closing_oil: 4 L, opening_oil: 0 L, stroke_time: 8 s}
+      XV-2: {closing_oil: 4 L, opening_oil: 4 L, stroke_time: 8 s}
     pumps:
       cut_in: 1.4 m
       cut_out: 1.5 m
@@ -175,14 +175,17 @@ func TestBadInput(t *testing.T) {
 		{"rod as thick as the bore", "rod: 56 mm", "rod: 100 mm", "XV-1", u + "valves.XV-1.rod", "100 mm is not thinner than the bore of 100 mm", "rod's diameter"},
 		{"cylinder half given", "rod: 56 mm, ", "", "XV-1", u + "valves.XV-1.rod", "is missing", "56 mm"},
 		{"cylinder and oil", "{bore", "{closing_oil: 1 L, bore", "XV-1", u + "valves.XV-1", "both a cylinder and the oil", "keep"},
-		{"no cylinder", "closing_oil: 4 L, opening_oil: 0 L, ", "", "XV-2", u + "valves.XV-2", "has no cylinder", "bore"},
-		{"no oil", "closing_oil: 4 L", "closing_oil: 0 L", "XV-2", u + "valves.XV-2", "no oil in either direction", "oil"},
+		{"no cylinder", "closing_oil: 4 L, opening_oil: 4 L, ", "", "XV-2", u + "valves.XV-2", "has no cylinder", "bore"},
+		{"no oil", "closing_oil: 4 L", "closing_oil: 0 L", "XV-2", u + "valves.XV-2.closing_oil", "0 L is too little", "more than 0 L"},
+		{"cycle of one direction", "required_cycles: 3", "required_cycles: 3\n      cycle: [close XV-1]", "cycle: [", u + "reserve.cycle", "XV-1 moves in one direction only", "required_cycles: 1"},
+		{"lowest wall over the usual", "required_cycles: 3", "required_cycles: 3\n      lowest_wall: 30 °C", "lowest_wall", u + "reserve.lowest_wall", "30 °C is above usual_wall (20 °C)", "lowest"},
+		{"ends with closing beside the default", "required_cycles: 3", "required_cycles: 3\n      ends_with_closing: true", "ends_with", u + "reserve.ends_with_closing", "no meaning for the default cycle", "leave it out"},
 		{"demand above set pressure", "{bore", "{demand_pressure: 9 bar, bore", "XV-1", u + "valves.XV-1.demand_pressure", "above the unit's set pressure", "least pressure"},
-		{"stroke of an unknown valve", "required_cycles: 3", "required_cycles: 3\n      cycle: [close XV-1, open XV-3]", "cycle: [", u + "reserve.cycle[2]", `"XV-3" is no valve`, "did you mean XV-"},
-		{"not a stroke", "required_cycles: 3", "required_cycles: 3\n      cycle: [shut XV-1]", "cycle: [", u + "reserve.cycle[1]", `"shut XV-1" is not a stroke`, "close XV-1"},
-		{"first stroke together", "required_cycles: 3", "required_cycles: 3\n      cycle: [close XV-1 together]", "cycle: [", u + "reserve.cycle[1]", "has none before it", "leave together out"},
+		{"stroke of an unknown valve", "required_cycles: 3", "required_cycles: 3\n      cycle: [close XV-1, open XV-1, open XV-3]", "cycle: [", u + "reserve.cycle[3]", `"XV-3" is no valve`, "did you mean XV-"},
+		{"not a stroke", "required_cycles: 3", "required_cycles: 1\n      cycle: [shut XV-1]", "cycle: [", u + "reserve.cycle[1]", `"shut XV-1" is not a stroke`, "close XV-1"},
+		{"first stroke together", "required_cycles: 3", "required_cycles: 3\n      cycle: [close XV-1 together, open XV-1]", "cycle: [", u + "reserve.cycle[1]", "has none before it", "leave together out"},
 		{"empty cycle", "required_cycles: 3", "required_cycles: 3\n      cycle: []", "cycle: [", u + "reserve.cycle", "no strokes", "close XV-1"},
-		{"order beside a cycle", "required_cycles: 3", "required_cycles: 3\n      cycle: [close XV-1]\n      order: together", "order", u + "reserve.order", "no meaning", "leave it out"},
+		{"order beside a cycle", "required_cycles: 3", "required_cycles: 3\n      cycle: [close XV-1, open XV-1]\n      order: together", "order", u + "reserve.order", "no meaning", "leave it out"},
 		{"same tag twice", "tag: P-2", "tag: P-1", "pump2", u + "pumps.pump2.tag", "is the tag of pump1 too", "tag"},
 
 		// Alarms.

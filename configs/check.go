@@ -2,9 +2,16 @@ package configs
 
 import (
 	"fmt"
+	"strings"
 
 	"strokebank/rules"
+	"strokebank/rules/reserve"
 )
+
+// mostPressure is the highest absolute pressure, Pa, for which the allowance
+// for real gas in the reserve has been checked (air, 0 to 60 °C, against the
+// equation of state of Lemmon et al., J. Phys. Chem. Ref. Data 29, 2000).
+const mostPressure = 20e5
 
 // below reports low where it is not under high. Values that are wrong or
 // absent are NaN, for which no comparison holds.
@@ -74,5 +81,17 @@ func checkLevels(sets, r, pumps section, c *rules.Config) {
 	if c.Reserve.UnusableOil >= t.Volume(set) {
 		r.report(name, fmt.Sprintf("%s leaves nothing of the %.4g L in the tank at its set level", r.written(name), t.Volume(set)*1000),
 			"write the oil that must stay, under the oil of a full charge")
+	}
+}
+
+// checkEngine lets the engine that computes the reserve judge a unit in which
+// nothing else is wrong, so that what only it knows is said here and not at
+// the start of the program.
+func (s section) checkEngine(c *rules.Config) {
+	if len(s.d.problems) > 0 {
+		return
+	}
+	if _, err := reserve.New(c.Reserve); err != nil {
+		s.problem(strings.ReplaceAll(err.Error(), "\n", ", "), "correct the reserve, or what it is computed from")
 	}
 }

@@ -5,7 +5,7 @@ import (
 	"fmt"
 )
 
-//go:embed quillen-reach.yaml dunmorrow-flats.yaml
+//go:embed quillen-reach.yaml dunmorrow-flats.yaml every-key.yaml
 var examples embed.FS
 
 // Example is the text of an example file by its name without the ending:

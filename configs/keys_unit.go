@@ -60,8 +60,10 @@ var reserveKeys = &table{name: "units.NAME.reserve", doc: "What counts as a stor
 	{name: "heat_exchange", kind: aQuantity, dim: q.Duration, above: "0 s", most: "1 d", sample: "120 s", doc: "Thermal time constant of the gas. Default: not known."},
 	{name: "heat_exchange_most", kind: aQuantity, dim: q.Duration, above: "0 s", most: "1 d", sample: "200 s", doc: "Its upper bound, for the figure \"at least\". Default: no heat exchange (adiabatic), the safe side."},
 	{name: "lowest_wall", kind: aQuantity, dim: q.Temperature, def: "0 °C", least: "-50 °C", most: "60 °C", doc: "Lowest temperature of the tank's wall, where it is not measured."},
+	{name: "usual_wall", kind: aQuantity, dim: q.Temperature, def: "20 °C", least: "-50 °C", most: "80 °C", doc: "Usual temperature of the tank's wall, where it is not measured."},
 	{name: "most_leak", kind: aQuantity, dim: q.Flow, def: "0 L/h", least: "0 L/h", sample: "2 L/h or 0.5 gal/h", doc: "Oil leak assumed for \"at least\" until the leak has been learned."},
 	{name: "cycle", kind: aList, def: "default", sample: "default, or a list as [close XV-1, open XV-1]", doc: "The strokes of one cycle in order: `close TAG` or `open TAG`, with `together` behind it where it begins with the stroke before. `default` is one closing stroke of every valve, then one opening stroke of every valve."},
+	{name: "ends_with_closing", kind: aFlag, def: "false", doc: "A cycle listed by the site already counts when its closing strokes are done, so that the last one need not open again. The default cycle always counts so."},
 	{name: "order", kind: aWord, words: []string{"one after another", "together"}, def: "one after another", doc: "How the valves move in the default cycle."},
 }}
 
@@ -70,8 +72,8 @@ var valveKeys = &table{name: "units.NAME.valves.TAG", doc: "One valve: its cylin
 	{name: "rod", kind: aQuantity, dim: q.Length, least: "0 m", most: "2 m", sample: "56 mm or 2 in", doc: "Diameter of the rod."},
 	{name: "stroke", kind: aQuantity, dim: q.Length, above: "0 m", most: "10 m", sample: "500 mm or 20 in", doc: "Length of the stroke."},
 	{name: "closes", kind: aWord, words: []string{"cap", "rod"}, doc: "Which side of the piston is filled to close the valve: the cap end or the rod end."},
-	{name: "closing_oil", kind: aQuantity, dim: q.Volume, least: "0 L", most: "10000 L", sample: "3.9 L or 1 gal", doc: "Oil of a closing stroke, instead of the cylinder's dimensions."},
-	{name: "opening_oil", kind: aQuantity, dim: q.Volume, least: "0 L", most: "10000 L", sample: "2.7 L or 0.7 gal", doc: "Oil of an opening stroke; 0 L where a spring or weight opens."},
+	{name: "closing_oil", kind: aQuantity, dim: q.Volume, above: "0 L", most: "10000 L", sample: "3.9 L or 1 gal", doc: "Oil of a closing stroke, instead of the cylinder's dimensions."},
+	{name: "opening_oil", kind: aQuantity, dim: q.Volume, above: "0 L", most: "10000 L", sample: "2.7 L or 0.7 gal", doc: "Oil of an opening stroke, with `closing_oil`."},
 	{name: "stroke_time", kind: aQuantity, dim: q.Duration, required: true, above: "0 s", most: "1 h", sample: "8 s", doc: "Duration of a stroke."},
 	{name: "dwell", kind: aQuantity, dim: q.Duration, def: "0 s", least: "0 s", most: "1 h", sample: "2 s", doc: "Pause after each stroke."},
 	{name: "demand_pressure", kind: aQuantity, dim: q.Pressure, above: "0 bar", doc: "Least tank pressure that this valve needs, where it is more than the unit's."},

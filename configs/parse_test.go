@@ -6,7 +6,7 @@ import (
 )
 
 func TestExamples(t *testing.T) {
-	for _, name := range []string{"quillen-reach", "dunmorrow-flats"} {
+	for _, name := range []string{"quillen-reach", "dunmorrow-flats", "every-key"} {
 		t.Run(name, func(t *testing.T) {
 			text, err := Example(name)
 			if err != nil {

@@ -146,7 +146,7 @@ func TestOtherEditors(t *testing.T) {
 
 func FuzzParse(f *testing.F) {
 	f.Add([]byte(base))
-	for _, name := range []string{"quillen-reach", "dunmorrow-flats"} {
+	for _, name := range []string{"quillen-reach", "dunmorrow-flats", "every-key"} {
 		text, err := Example(name)
 		if err != nil {
 			f.Fatal(err)
@@ -172,4 +172,15 @@ func FuzzParse(f *testing.F) {
 			}
 		}
 	})
+}
+
+// What only the reserve's engine knows is said with a place too.
+func TestEngineJudges(t *testing.T) {
+	text := strings.NewReplacer("bore: 100 mm, rod: 56 mm, stroke: 500 mm", "bore: 5 mm, rod: 1 mm, stroke: 5 mm",
+		"closing_oil: 4 L, opening_oil: 4 L", "closing_oil: 1 mL, opening_oil: 1 mL").Replace(base)
+	_, problems := parseString(text)
+	if len(problems) != 1 || problems[0].Path != "units.AU-7.reserve" || problems[0].Line != lineOf(t, text, "reserve:") ||
+		!strings.Contains(problems[0].What, "too small for this tank") {
+		t.Errorf("want the engine's doubt at the reserve, got:\n%v", problems)
+	}
 }

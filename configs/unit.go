@@ -11,11 +11,6 @@ import (
 	"strokebank/rules/tank"
 )
 
-// mostPressure is the highest absolute pressure, Pa, for which the allowance
-// for real gas in the reserve has been checked (air, 0 to 60 °C, against the
-// equation of state of Lemmon et al., J. Phys. Chem. Ref. Data 29, 2000).
-const mostPressure = 20e5
-
 // rules decodes a unit but for its points.
 func (s section) rules() rules.Config {
 	c := rules.Config{
@@ -37,7 +32,8 @@ func (s section) rules() rules.Config {
 
 	valves, strokes := s.valves(c.Reserve.SetPressure)
 	c.Valves = valves
-	c.Reserve.Cycle = r.cycle(valves, strokes)
+	c.Reserve.Cycle, c.Reserve.EndsWithClosing = r.cycle(valves, strokes)
+	r.checkReturns(c.Reserve.Cycle, c.Reserve.Required)
 
 	pumps, compressors := s.block("pumps"), s.block("compressors")
 	c.Pumps = pumps.pair(machine.Pump)
@@ -49,6 +45,7 @@ func (s section) rules() rules.Config {
 	c.Alarms = s.alarms(&c)
 	s.checkPressures(sets, r, compressors, &c)
 	checkLevels(sets, r, pumps, &c)
+	r.checkEngine(&c)
 	return c
 }
 
@@ -96,11 +93,15 @@ func (s section) reserve(t *tank.Tank) reserve.Config {
 		HeatExchange:      orZero(s.quantity("heat_exchange")),
 		HeatExchangeUpper: orZero(s.quantity("heat_exchange_most")),
 		LowestWall:        s.quantity("lowest_wall"),
+		UsualWall:         s.quantity("usual_wall"),
 		MaxLeak:           s.quantity("most_leak"),
 	}
 	if c.HeatExchangeUpper > 0 && c.HeatExchangeUpper < c.HeatExchange {
 		s.report("heat_exchange_most", s.written("heat_exchange_most")+" is less than heat_exchange ("+s.written("heat_exchange")+")",
 			"write the upper bound of the time constant")
+	}
+	if c.LowestWall > c.UsualWall {
+		s.report("lowest_wall", s.written("lowest_wall")+" is above usual_wall ("+s.written("usual_wall")+")", "write the lowest temperature of the wall")
 	}
 	return c
 }

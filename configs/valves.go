@@ -55,9 +55,6 @@ func (s section) oil() (closing, opening float64) {
 		return s.cylinder(bore, rod, length, side == "cap")
 	case byOil:
 		s.need(given)
-		if closing+opening == 0 {
-			s.problem("draws no oil in either direction", "write the oil of its strokes")
-		}
 		return closing, opening
 	default:
 		s.problem("has no cylinder", "write bore, rod, stroke and closes, or closing_oil and opening_oil")
@@ -69,12 +66,11 @@ func (s section) cylinder(bore, rod, length float64, capCloses bool) (closing, o
 	if rod >= bore {
 		s.report("rod", s.written("rod")+" is not thinner than the bore of "+s.written("bore"), "write the rod's diameter")
 	}
-	area := math.Pi / 4 * bore * bore
-	ring := area - math.Pi/4*rod*rod
+	capSide, rodSide := reserve.CapSide(bore, length), reserve.RodSide(bore, rod, length)
 	if capCloses {
-		return area * length, ring * length
+		return capSide, rodSide
 	}
-	return ring * length, area * length
+	return rodSide, capSide
 }
 
 func (s section) any(names []string) bool {
@@ -95,16 +91,25 @@ func (s section) need(names []string) {
 	}
 }
 
-// cycle decodes the strokes of one shutdown cycle.
-func (s section) cycle(valves []rules.Valve, strokes map[string]strokePair) []reserve.Stroke {
-	together := s.text("order") == "together"
+// cycle decodes the strokes of one shutdown cycle. last says that it already
+// counts when its closing strokes are done.
+func (s section) cycle(valves []rules.Valve, strokes map[string]strokePair) (cycle []reserve.Stroke, last bool) {
+	together, closing := s.text("order") == "together", s.flag("ends_with_closing")
 	v, k, ok := s.get("cycle")
 	if word, plain := scalar(v.node); !ok || plain && strings.TrimSpace(word) == k.def {
-		return usualCycle(valves, strokes, together)
+		if s.has("ends_with_closing") {
+			s.report("ends_with_closing", "has no meaning for the default cycle, whose last one may end so", "leave it out")
+		}
+		return usualCycle(valves, strokes, together), true
 	}
 	if s.has("order") {
 		s.report("order", "has no meaning beside a cycle of its own", "leave it out and write together behind the strokes")
 	}
+	return v.strokes(k, strokes), closing
+}
+
+// strokes reads a site's own cycle.
+func (v value) strokes(k *key, strokes map[string]strokePair) []reserve.Stroke {
 	var cycle []reserve.Stroke
 	before := len(v.d.problems)
 	for i, item := range v.list(k.example()) {
@@ -123,18 +128,31 @@ func (s section) cycle(valves []rules.Valve, strokes map[string]strokePair) []re
 
 // usualCycle is one closing stroke of every valve, then one opening stroke.
 func usualCycle(valves []rules.Valve, strokes map[string]strokePair, together bool) []reserve.Stroke {
-	var cycle []reserve.Stroke
-	for _, closing := range []bool{true, false} {
-		for i, v := range valves {
-			stroke := strokes[v.Tag].opening
-			if closing {
-				stroke = strokes[v.Tag].closing
-			}
-			stroke.Together = together && i > 0
-			cycle = append(cycle, stroke)
+	var all []reserve.Stroke
+	for _, v := range valves {
+		pair := strokes[v.Tag]
+		pair.closing.Together, pair.opening.Together = together, together
+		all = append(all, pair.closing, pair.opening)
+	}
+	return reserve.DefaultCycle(all...)
+}
+
+// checkReturns reports a valve that moves in one direction only although
+// more than one cycle is required: it could not move that way again.
+func (s section) checkReturns(cycle []reserve.Stroke, required int) {
+	moves := map[string][2]bool{}
+	for _, stroke := range cycle {
+		m := moves[stroke.Valve]
+		m[0], m[1] = m[0] || stroke.Closing, m[1] || !stroke.Closing
+		moves[stroke.Valve] = m
+	}
+	for _, stroke := range cycle {
+		if m := moves[stroke.Valve]; required > 1 && !(m[0] && m[1]) {
+			s.report("cycle", stroke.Valve+" moves in one direction only, so that the cycle cannot be repeated",
+				"add its stroke back, or write required_cycles: 1")
+			return
 		}
 	}
-	return cycle
 }
 
 // stroke reads "close XV-1" or "open XV-1 together".
