@@ -145,8 +145,10 @@ func (p *plan) run(s start, t *terms, row func(cycle, stroke int, d discharge, c
 
 func (o outcome) stop(by Limit, since, next float64) outcome {
 	o.limit = by
-	// Not a whole cycle more by rounding.
-	o.cycles += math.Min(since/next, 1-2*tight)
+	// Rounding makes neither a whole cycle nor a part of one.
+	if f := math.Min(since/next, 1-2*tight); f > tight {
+		o.cycles += f
+	}
 	return o
 }
 
