@@ -10,8 +10,14 @@ import (
 
 var noon = time.Date(2026, 5, 1, 12, 0, 0, 0, time.UTC)
 
+// fataler is a testing.TB or a rapid.T.
+type fataler interface {
+	Helper()
+	Fatal(...any)
+}
+
 // unitConfig is an invented unit: 4.86 m³, four valves of 22 and 15 L.
-func unitConfig(t testing.TB) Config {
+func unitConfig(t fataler) Config {
 	t.Helper()
 	tk, err := tank.New(tank.Shape{Diameter: 1.5, Length: 2.25, Bottom: tank.Ellipsoidal, Top: tank.Ellipsoidal})
 	if err != nil {
@@ -31,7 +37,7 @@ func unitConfig(t testing.TB) Config {
 	}
 }
 
-func newEngine(t testing.TB, c Config) *Engine {
+func newEngine(t fataler, c Config) *Engine {
 	t.Helper()
 	e, err := New(c)
 	if err != nil {
@@ -48,17 +54,6 @@ func input(p, level float64) Input {
 	}
 }
 
-func TestPrint(t *testing.T) {
-	e := newEngine(t, unitConfig(t))
-	var f Figures
-	e.Evaluate(input(7.9e5, 1.58), &f)
-	t.Logf("%+v", f)
-	in := input(7.9e5, 1.58)
-	in.Leak = 1e-7
-	e.Evaluate(in, &f)
-	t.Logf("%+v", f)
-}
-
 func BenchmarkEvaluate(b *testing.B) {
 	for _, c := range []struct {
 		name string
@@ -66,7 +61,7 @@ func BenchmarkEvaluate(b *testing.B) {
 	}{{"cycles=3/strokes=4/leak=0", 0}, {"cycles=3/strokes=4/leak=1e-7", 1e-7}} {
 		b.Run(c.name, func(b *testing.B) {
 			cfg := unitConfig(b)
-			cfg.UnusableOil = 1.8
+			cfg.UnusableOil = 1.8 // about three and a half cycles are left
 			e := newEngine(b, cfg)
 			in := input(7.9e5, 1.58)
 			in.Leak = c.leak
