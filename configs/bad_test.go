@@ -153,6 +153,8 @@ func TestBadInput(t *testing.T) {
 		{"table beside dimensions", "length: 2.25 m", "length: 2.25 m\n      table: [[0 m, 0 L], [1 m, 100 L]]", "table:", u + "tank.table", "does not go with mounting: vertical", "leave it out"},
 		{"strapping not a pair", "mounting: vertical\n      diameter: 1.5 m\n      length: 2.25 m", "mounting: strapped\n      table: [[0 m, 0 L], [1 m]]", "table:", u + "tank.table[2]", "is not a pair", "[1 m, 800 L]"},
 		{"strapping falls", "mounting: vertical\n      diameter: 1.5 m\n      length: 2.25 m", "mounting: strapped\n      table: [[0 m, 0 L], [2 m, 800 L], [3 m, 700 L]]", "tank:", u + "tank", "tank", ""},
+		{"depth without such an end", "length: 2.25 m", "length: 2.25 m\n      heads: flat\n      head_depth: 0.2 m", "head_depth", u + "tank.head_depth", "no end is ellipsoidal", "leave it out"},
+		{"knuckle without such an end", "length: 2.25 m", "length: 2.25 m\n      knuckle: 6 %", "knuckle", u + "tank.knuckle", "no end is torispherical", "leave it out"},
 		{"atmosphere twice", "    link: panel\n", "    link: panel\n    atmosphere: 1 bar\n    elevation: 10 m\n", "elevation", u + "elevation", "given too", "keep one"},
 
 		// Set points against each other and the tank.
@@ -221,7 +223,8 @@ func TestBadInput(t *testing.T) {
 		{"status bit in a number", "discrete 0", "input 2 bit 7", "pump1.running", u + "points.pump1.running", "reads registers of level", "correct"},
 		{"span without raw", "raw: [0, 27648], ", "", "span", u + "points.pressure.raw", "is missing", "raw and span go together"},
 		{"raw falls", "raw: [0, 27648]", "raw: [27648, 0]", "27648", u + "points.pressure.raw", "does not rise", "smaller raw number first"},
-		{"raw outside the format", "raw: [0, 27648]", "raw: [0, 65535]", "65535", u + "points.pressure.raw", "65535 does not exist in a number of format int16", "correct raw or format"},
+		{"raw outside the format", "raw: [0, 27648]", "raw: [0, 65535]", "65535", u + "points.pressure", "the raw number 65535 of the span is outside what the format holds", "correct the point"},
+		{"span outside its own limits", "span: [0 bar, 16 bar]", "span: [0 bar, 16 bar], least: 20 bar, most: 30 bar", "least", u + "points.pressure", "nothing of the span", "correct the point"},
 		{"raw with a unit", "raw: [0, 27648]", "raw: [4 mA, 27648]", "4 mA", u + "points.pressure.raw[1]", "is not a plain number", "27648"},
 		{"raw is not a number", "raw: [0, 27648]", "raw: [.nan, 27648]", ".nan", u + "points.pressure.raw[1]", "is not a plain number", "27648"},
 		{"span without a unit", "span: [0 bar, 16 bar]", "span: [0 bar, 16]", "span", u + "points.pressure.span[2]", "has no unit", "8.3 bar"},

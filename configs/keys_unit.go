@@ -46,7 +46,7 @@ var transmitterKeys = &table{name: "units.NAME.transmitters", doc: "How the tran
 }}
 
 var setPointKeys = &table{name: "units.NAME.set_points", doc: "What the panel holds, and its low switches.", keys: []key{
-	{name: "pressure", kind: aQuantity, dim: q.Pressure, required: true, above: "0 bar", doc: "The pressure of a full charge, 20 bar at most."},
+	{name: "pressure", kind: aQuantity, dim: q.Pressure, required: true, above: "0 bar", doc: "The pressure of a full charge; 20 bar absolute at most, because the reserve takes air as an ideal gas."},
 	{name: "level", kind: aQuantity, dim: q.Length, required: true, above: "0 m", doc: "The level of a full charge."},
 	{name: "low_pressure", kind: aQuantity, dim: q.Pressure, required: true, above: "0 bar", doc: "Alarm under this pressure."},
 	{name: "low_level", kind: aQuantity, dim: q.Length, required: true, above: "0 m", doc: "Alarm under this level."},

@@ -30,7 +30,7 @@ func checkOverlaps(points []sensors.Point, places []value) {
 			bit = int(p.Spec.BitNumber)
 		}
 		other := -1
-		for a := range words(p.Spec.Format) {
+		for a := range p.Spec.Width() {
 			c := cell{p.Link, p.Device, p.Spec.Table, int(p.Spec.Address) + a}
 			for _, u := range uses[c] {
 				if other < 0 && (u.bit == bit || u.bit < 0 || bit < 0) {

@@ -70,6 +70,9 @@ func (k *key) takes() string {
 	case aText:
 		return "text: `" + strings.ReplaceAll(strings.ReplaceAll(k.example(), ", ", "`, `"), " or ", "` or `") + "`"
 	case aList:
+		if k.def != "" {
+			return "`" + k.def + "`, or a list: `" + k.example()[strings.IndexByte(k.example(), '['):] + "`"
+		}
 		return "a list: `" + k.example() + "`"
 	case aPair:
 		return "two values: `" + k.example() + "`"

@@ -1,7 +1,6 @@
 package configs
 
 import (
-	"fmt"
 	"math"
 
 	"strokebank/configs/quantity"
@@ -26,6 +25,7 @@ func (s section) scale(spec *register.Spec, m measure) {
 	}
 	s.limits(spec, m.dim)
 	if s.has("span") || s.has("raw") || s.has("signal") {
+		spec.Factor = 0
 		s.span(spec, m.dim)
 		return
 	}
@@ -71,12 +71,6 @@ func (s section) span(spec *register.Spec, d quantity.Dimension) {
 	if spec.Low == spec.High {
 		s.report("span", "both ends mean the same", "write what the two raw numbers mean")
 	}
-	least, most := holds(spec.Format)
-	for _, x := range []float64{spec.RawLow, spec.RawHigh} {
-		if (x < least || x > most) && s.has("format") {
-			s.report("raw", fmt.Sprintf("%v does not exist in a number of format %s", x, s.written("format")), "correct raw or format")
-		}
-	}
 }
 
 // ends are the two values of a key; a missing one of raw and span is
@@ -111,19 +105,4 @@ func (s section) limits(spec *register.Spec, d quantity.Dimension) {
 			low.problem(s.written("least")+" is not under most ("+s.written("most")+")", "write the two limits in order")
 		}
 	}
-}
-
-// holds is the range of numbers of an integer format.
-func holds(f register.Format) (least, most float64) {
-	switch f {
-	case register.Int16:
-		return math.MinInt16, math.MaxInt16
-	case register.Uint16:
-		return 0, math.MaxUint16
-	case register.Int32:
-		return math.MinInt32, math.MaxInt32
-	case register.Uint32:
-		return 0, math.MaxUint32
-	}
-	return math.Inf(-1), math.Inf(1)
 }
