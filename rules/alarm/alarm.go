@@ -46,12 +46,9 @@ func (a *Alarm) Step(d *Definition, c Condition, dt time.Duration, now time.Time
 		c = Unclear
 	}
 	stands := a.stands()
-	switch {
-	case c == Unclear || (c == Present) == stands.Active():
-		a.Stood = 0
-	case c == a.Last:
+	if c == a.Last && (c == Present) != stands.Active() {
 		a.Stood += max(dt, 0)
-	default:
+	} else {
 		a.Stood = 0
 	}
 	a.Last = c
@@ -118,7 +115,7 @@ func (a *Alarm) enter(next, behind State, now time.Time) (Transition, bool) {
 	if next == from {
 		return Transition{}, false
 	}
-	a.State, a.Since, a.Stood = next, now, 0
+	a.State, a.Since = next, now
 	return Transition{from, next}, true
 }
 

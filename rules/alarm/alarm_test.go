@@ -136,7 +136,7 @@ func TestLifeCycleAgainstTheTable(t *testing.T) {
 			"lose", "acknowledge", "unread", "restart"})
 		var a Alarm
 		m := model{state: Normal}
-		for range rapid.IntRange(1, 80).Draw(rt, "steps") {
+		for range rapid.IntRange(1, 400).Draw(rt, "steps") {
 			what, dt := whats.Draw(rt, "what"), seconds.Draw(rt, "dt")
 			if what == "restart" {
 				a = restart(rt, a)
@@ -147,6 +147,9 @@ func TestLifeCycleAgainstTheTable(t *testing.T) {
 			m.do(&d, what, dt)
 			if a.State != m.shows() || a.stands() != m.state {
 				rt.Fatalf("%s (%s under it) after %s, the table says %s (%s)", a.State, a.stands(), what, m.shows(), m.state)
+			}
+			if (a.Behind != "") != (a.State == NotKnown) {
+				rt.Fatalf("%s with %q under it", a.State, a.Behind)
 			}
 			if was == "" {
 				was = Normal
@@ -229,6 +232,7 @@ func TestDelaysAndUnknown(t *testing.T) {
 		{"restart in the on-delay", three, "PPRPPP", "nnnnUU"},
 		{"restart in the off-delay", three, "PPPPP.R..", "nnnUUUUUn"},
 		{"restart while unknown", ack, "PPA?R?P", "nUA???A"},
+		{"acknowledged in the off-delay, which goes on", Definition{OffDelay: 3 * time.Second}, "P..A..", "UUUAAn"},
 		{"nothing to acknowledge", ack, "A.A?A", "nnn??"},
 	}
 	for _, c := range cases {
@@ -237,6 +241,16 @@ func TestDelaysAndUnknown(t *testing.T) {
 				t.Errorf("%s\n shows %s\n  want %s", c.what, got, c.shows)
 			}
 		})
+	}
+}
+
+func TestTimeNeverRunsBackwards(t *testing.T) {
+	d, a := Definition{OnDelay: 3 * time.Second}, Alarm{}
+	for _, dt := range []time.Duration{1, 2, -10, 1} {
+		a.Step(&d, Present, dt*time.Second, start)
+	}
+	if a.State != Unacknowledged {
+		t.Errorf("%s after three seconds", a.State)
 	}
 }
 

@@ -1,6 +1,7 @@
 package alarm
 
 import (
+	"fmt"
 	"reflect"
 	"regexp"
 	"testing"
@@ -83,12 +84,11 @@ func TestStartingValues(t *testing.T) {
 }
 
 func TestCatalogueCannotBeChanged(t *testing.T) {
-	before := Catalogue()
-	c := Catalogue()
+	before, c := fmt.Sprint(Catalogue()), Catalogue()
 	c[0].Explains[0], c[0].Causes[0], c[0].Priority = "x", "x", Low
 	d, _ := Find(c[0].Name)
 	d.Causes[0] = "x"
-	if !reflect.DeepEqual(before, Catalogue()) {
+	if before != fmt.Sprint(Catalogue()) {
 		t.Error("a caller changed it")
 	}
 	if _, ok := Find("no_such_alarm"); ok {

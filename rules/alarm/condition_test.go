@@ -28,7 +28,7 @@ func TestThresholds(t *testing.T) {
 		{"at the end of the band above", good(5.1), 5, 0.02, true, Absent, Present},
 		{"at the end of the band below", good(4.9), 5, 0.02, true, Present, Absent},
 		{"no deadband, held", good(5), 5, 0, true, Absent, Absent},
-		{"a deadband that makes no sense", good(5), 5, -1, true, Absent, Absent},
+		{"a deadband that makes no sense", good(4.9), 5, -1, true, Present, Absent},
 		{"limit zero, under", good(-0.001), 0, 0.05, true, Present, Absent},
 		{"limit zero, at it", good(0), 0, 0.05, true, Absent, Absent},
 		{"limit nearly zero", good(2e-9), 1e-9, 0.05, true, Absent, Present},
