@@ -22,7 +22,7 @@ type faults struct {
 	weak, noStart, noStop, hand, welded, overload, off, slow, spurious [4]float64
 	noAnswer, alternation, standby, shortCycle                         [2]float64
 	check                                                              [2]float64
-	valveLeak                                                          [8]float64
+	valveLeak, valveSlow                                               [8]float64
 	oilLeak, airLeak, waterlogged, overcharged, relief                 float64
 	lockout, sumpLow, filter, mains, link                              float64
 	transmitter                                                        [2]transmitterFaults
@@ -85,6 +85,7 @@ func catalogueOf(b Build, f *faults) []FaultInfo {
 	add(&f.check[1], false, "pump2.check_valve_leak", "oil runs back through the pump; 1: 60 L/h")
 	for i, v := range b.Valves {
 		add(&f.valveLeak[i], false, "valve."+v.Tag+".leak", "the cylinder's seals let oil through to the sump; 1: 60 L/h")
+		add(&f.valveSlow[i], false, "valve."+v.Tag+".slow", "strokes take longer; 1: five times as long")
 	}
 	addVessel(add, f)
 	for i, t := range []string{"pressure", "level"} {

@@ -11,18 +11,21 @@ import (
 type story struct {
 	end         Truth
 	ran, called [4]bool
-	both        [2]bool // of a pair at once
 	lateStart   float64 // s, longest from called to running
-	airWhileLow bool
+	shortest    float64 // s, run
+	drops       int     // stops of a called machine
+	sameLead    bool    // a pump led twice in a row
+	airWhileLow bool    // a compressor ran while a pump was called
 	relief      bool
-	filter      float64
-	dead        bool // a transmitter signalled failure, or the link was lost
-	shortest    float64
-	drops       int // stops of a called machine
-	sameLead    bool
+	slowest     float64    // s, of all strokes
+	filter      float64    // Pa, most
+	dead        bool       // pressure or level signalled failure, or the link was lost
 	seen        [2]float64 // pressure, level as last measured
-	spread      [2]float64 // of the measured values
 	least, most [2]float64
+
+	since, asked [4]float64
+	lastLead     int
+	samples      []Sample
 }
 
 // tell runs AU-7 through a charge, a shutdown and fills with a fault in it.
@@ -38,67 +41,69 @@ func tell(t *testing.T, f Fault, severity float64) story {
 			t.Fatal(err)
 		}
 	}
-	s := story{shortest: math.Inf(1), least: [2]float64{1e9, 1e9}, most: [2]float64{-1e9, -1e9}}
-	var since, asked [4]float64
-	lastLead := -1
-	var was Truth
-	for second := range 8 * 3600 {
-		switch second % 7200 {
-		case 1500:
+	s := story{shortest: math.Inf(1), least: [2]float64{1e9, 1e9}, most: [2]float64{-1e9, -1e9}, lastLead: -1}
+	for second := range 4 * 3600 {
+		switch second % 3600 {
+		case 1500, 1700:
 			p.Shutdown()
-		case 1600:
-			p.Restore()
-		case 1700:
-			p.Shutdown()
-		case 1800:
+		case 1600, 1800:
 			p.Restore()
 		}
 		p.Step(time.Second)
 		x := p.Truth()
-		now := x.Elapsed.Seconds()
 		for i := range 4 {
-			on, call := x.Running[i], x.Called[i]
-			s.ran[i], s.called[i] = s.ran[i] || on, s.called[i] || call
-			if call && !was.Called[i] {
-				asked[i] = now
-			}
-			if on && !was.Running[i] {
-				since[i] = now
-				s.lateStart = math.Max(s.lateStart, now-asked[i])
-				if i < 2 {
-					s.sameLead = s.sameLead || lastLead == i
-					lastLead = i
-				}
-			}
-			if !on && was.Running[i] {
-				s.shortest = math.Min(s.shortest, now-since[i])
-				if call {
-					s.drops++
-				}
-			}
+			s.follow(i, x)
 		}
-		for i := range 2 {
-			s.both[i] = s.both[i] || x.Running[2*i] && x.Running[2*i+1]
-		}
-		s.airWhileLow = s.airWhileLow || (x.Running[2] || x.Running[3]) && (was.Called[0] || was.Called[1]) && (x.Called[0] || x.Called[1])
-		s.relief = s.relief || x.ReliefOpen
-		s.filter = math.Max(s.filter, p.s.filter)
-		values := p.Measured(nil)
-		for i := range 2 {
-			s.dead = s.dead || !values[i].OK
-			if second > 60 {
-				s.least[i], s.most[i] = math.Min(s.least[i], values[i].Value), math.Max(s.most[i], values[i].Value)
-			}
-		}
-		was = x
+		s.see(p, x)
+		s.end = x
 	}
-	for i, v := range p.Measured(nil)[:2] {
-		s.seen[i] = v.Value
-		s.spread[i] = s.most[i] - s.least[i]
-	}
-	s.end = was
 	return s
 }
+
+// follow keeps what machine i did in the second that led to x.
+func (s *story) follow(i int, x Truth) {
+	on, call, was, now := x.Running[i], x.Called[i], s.end, x.Elapsed.Seconds()
+	s.ran[i], s.called[i] = s.ran[i] || on, s.called[i] || call
+	if call && !was.Called[i] {
+		s.asked[i] = now
+	}
+	if on && !was.Running[i] {
+		s.since[i] = now
+		s.lateStart = math.Max(s.lateStart, now-s.asked[i])
+		if i < 2 {
+			s.sameLead = s.sameLead || s.lastLead == i
+			s.lastLead = i
+		}
+	}
+	if !on && was.Running[i] {
+		s.shortest = math.Min(s.shortest, now-s.since[i])
+		if call {
+			s.drops++
+		}
+	}
+	lacking := (was.Called[0] || was.Called[1]) && (x.Called[0] || x.Called[1])
+	s.airWhileLow = s.airWhileLow || i >= 2 && on && lacking
+}
+
+// see keeps what the instruments and the valves did.
+func (s *story) see(p *Plant, x Truth) {
+	s.relief = s.relief || x.ReliefOpen
+	s.filter = math.Max(s.filter, p.s.filter)
+	for _, stroke := range p.Drain() {
+		s.slowest = math.Max(s.slowest, stroke.End-stroke.Start)
+	}
+	s.samples = p.Measured(s.samples[:0])
+	for i, v := range s.samples[:2] {
+		s.dead = s.dead || !v.OK
+		s.seen[i] = v.Value
+		if x.Elapsed > time.Minute {
+			s.least[i], s.most[i] = math.Min(s.least[i], v.Value), math.Max(s.most[i], v.Value)
+		}
+	}
+}
+
+// spread is how far the measured pressure (0) or level (1) moved.
+func (s story) spread(i int) float64 { return s.most[i] - s.least[i] }
 
 // flow is the mean delivery of machine i, m³/s.
 func (s story) flow(i int) float64 {
@@ -127,7 +132,7 @@ var faultEffects = map[string]struct {
 		return b.end.Running[i] && !b.end.Called[i] && b.end.RunSeconds[i] > 3*a.end.RunSeconds[i]
 	}},
 	"hand":          {1, func(a, b story, i int) bool { return !b.called[i] && b.end.RunSeconds[i] > 3*a.end.RunSeconds[i] }},
-	"welded":        {1, func(a, b story, i int) bool { return b.end.RunSeconds[i] > 28000 }},
+	"welded":        {1, func(a, b story, i int) bool { return b.end.RunSeconds[i] > 14000 }},
 	"overload":      {1, func(a, b story, i int) bool { return a.ran[i] && !b.ran[i] }},
 	"off":           {1, func(a, b story, i int) bool { return a.ran[i] && !b.ran[i] && !b.called[i] }},
 	"slow_start":    {1, func(a, b story, i int) bool { return a.lateStart <= 1 && b.lateStart >= 9 }},
@@ -148,10 +153,11 @@ var faultEffects = map[string]struct {
 		return b.meanRun(2) < 0.6*a.meanRun(2)
 	}},
 
-	"check_valve_leak": {1, func(a, b story, _ int) bool { return b.end.Leaked > a.end.Leaked+0.3 && b.end.OilLost == 0 }},
-	"leak":             {1, func(a, b story, _ int) bool { return b.end.Leaked > a.end.Leaked+0.3 && b.end.OilLost == 0 }},
-	"oil_leak":         {0.5, func(a, b story, _ int) bool { return b.end.OilLost > 150 }},
-	"air_leak":         {1, func(a, b story, _ int) bool { return b.end.AirOut > a.end.AirOut+0.4 }},
+	"check_valve_leak": {1, func(a, b story, _ int) bool { return b.end.Leaked > a.end.Leaked+0.15 && b.end.OilLost == 0 }},
+	"leak":             {1, func(a, b story, _ int) bool { return b.end.Leaked > a.end.Leaked+0.15 && b.end.OilLost == 0 }},
+	"slow":             {0.5, func(a, b story, _ int) bool { return math.Abs(b.slowest-3*a.slowest) < 1 }},
+	"oil_leak":         {1, func(a, b story, _ int) bool { return b.end.OilLost > 150 }},
+	"air_leak":         {1, func(a, b story, _ int) bool { return b.end.AirOut > a.end.AirOut+0.3 }},
 	"waterlogged": {0.3, func(a, b story, _ int) bool {
 		return b.end.Air < 0.87*a.end.Air && b.end.Level > 1.1 && !b.end.Running[2] && !b.end.Running[3]
 	}},
@@ -163,10 +169,10 @@ var faultEffects = map[string]struct {
 	"mains_lost":                   {1, func(a, b story, _ int) bool { return b.ran == [4]bool{} && b.end.Level < a.end.Level }},
 	"link_lost":                    {1, func(a, b story, _ int) bool { return !a.dead && b.dead }},
 
-	"pressure.stuck": {1, func(a, b story, _ int) bool { return a.spread[0] > 5e4 && b.spread[0] == 0 }},
-	"level.stuck":    {1, func(a, b story, _ int) bool { return a.spread[1] > 0.05 && b.spread[1] == 0 }},
-	"pressure.drift": {0.3, func(a, b story, _ int) bool { return math.Abs(b.seen[0]-b.end.Gauge-0.36e5) < 0.1e5 }},
-	"level.drift":    {-0.3, func(a, b story, _ int) bool { return math.Abs(b.seen[1]-b.end.Level+0.05+0.075) < 0.015 }},
+	"pressure.stuck": {1, func(a, b story, _ int) bool { return a.spread(0) > 5e4 && b.spread(0) == 0 }},
+	"level.stuck":    {1, func(a, b story, _ int) bool { return a.spread(1) > 0.05 && b.spread(1) == 0 }},
+	"pressure.drift": {0.15, func(a, b story, _ int) bool { return math.Abs(b.seen[0]-b.end.Gauge-0.18e5) < 0.1e5 }},
+	"level.drift":    {-0.15, func(a, b story, _ int) bool { return math.Abs(b.seen[1]-b.end.Level+0.05+0.0375) < 0.015 }},
 	"failed_low":     {1, func(a, b story, _ int) bool { return b.dead }},
 	"open":           {1, func(a, b story, _ int) bool { return b.dead }},
 	"short":          {1, func(a, b story, _ int) bool { return b.dead }},

@@ -50,7 +50,8 @@ type panel struct {
 	dropped   [4]bool
 	seconds   [4]float64
 	starts    [4]uint32
-	busy      bool
+	switching bool // a contactor is about to move
+	busy      bool // a machine runs
 	rng       *rand.Rand
 }
 
@@ -99,7 +100,7 @@ func (n *panel) decide(p *Plant, h float64) {
 		n.dry = false
 	}
 	n.call(f, p.now)
-	n.busy = false
+	n.busy, n.switching = false, false
 	for i := range n.running {
 		n.drive(p, i, h)
 	}
@@ -177,7 +178,8 @@ func (n *panel) drive(p *Plant, i int, h float64) {
 	if n.running[i] {
 		n.seconds[i] += h
 	}
-	n.busy = n.busy || n.running[i] || n.pending[i] != 0
+	n.busy = n.busy || n.running[i]
+	n.switching = n.switching || n.pending[i] != 0
 }
 
 func (n *panel) turn(p *Plant, i int, on bool) {

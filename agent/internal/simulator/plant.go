@@ -150,9 +150,9 @@ func (p *Plant) pace() float64 {
 	switch {
 	case p.moving():
 		return 0.05
-	case p.panel.busy || p.serving():
-		return 0.25
-	case s.reliefOpen || math.Abs(s.gas-s.wall) > 2:
+	case p.panel.switching:
+		return 0.1
+	case p.panel.busy || p.serving() || s.reliefOpen || math.Abs(s.gas-s.wall) > 2:
 		return 0.5
 	}
 	h := 10.0

@@ -69,6 +69,20 @@ func quillenRegisters(b Build) []Register {
 		{Name: "low_level_switch", Table: 3, Address: 200, Format: "bit", Bit: 1},
 		{Name: "low_pressure_switch", Table: 3, Address: 200, Format: "bit", Bit: 2},
 	}
+	list = append(list, quillenMachines()...)
+	for n, v := range b.Valves {
+		k := uint16(2 * n)
+		list = append(list,
+			Register{Name: "valve." + v.Tag + ".open", Table: 2, Address: 16 + k, Format: "bit"},
+			Register{Name: "valve." + v.Tag + ".closed", Table: 2, Address: 17 + k, Format: "bit"},
+		)
+	}
+	return list
+}
+
+// quillenMachines is the part of the map that belongs to the machines.
+func quillenMachines() []Register {
+	var list []Register
 	for n, m := range positions {
 		k, bit := uint16(n), uint8(n)
 		list = append(list,
@@ -81,13 +95,6 @@ func quillenRegisters(b Build) []Register {
 			Register{Name: m + ".hour_meter", Table: 3, Address: 102 + 4*k, Format: "uint32", Reversed: true,
 				Factor: 36, Unit: "s"},
 			Register{Name: m + ".motor_current", Table: 4, Address: 6 + k, Format: "uint16", Factor: 0.01, Unit: "A"},
-		)
-	}
-	for n, v := range b.Valves {
-		k := uint16(2 * n)
-		list = append(list,
-			Register{Name: "valve." + v.Tag + ".open", Table: 2, Address: 16 + k, Format: "bit"},
-			Register{Name: "valve." + v.Tag + ".closed", Table: 2, Address: 17 + k, Format: "bit"},
 		)
 	}
 	return list

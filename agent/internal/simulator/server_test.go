@@ -77,6 +77,7 @@ func mbpoll(t *testing.T, s *Server, args ...string) map[int]string {
 func TestMbpollReadsTheUnit(t *testing.T) {
 	p := built(t, QuillenReach())
 	p.Step(time.Second)
+	p.panel.starts[1] = 70000
 	s := served(t, p)
 	image := p.Image()
 	registers := mbpoll(t, s, "-a", "7", "-t", "3", "-r", "0", "-c", "4")
@@ -89,7 +90,6 @@ func TestMbpollReadsTheUnit(t *testing.T) {
 	if want := p.sensors.all[atWallTemperature].value - 273.15; err != nil || math.Abs(wall-want) > 1e-3 {
 		t.Errorf("wall temperature: mbpoll %v (%v), plant %v", wall, err, want)
 	}
-	p.panel.starts[1] = 70000
 	if got := mbpoll(t, s, "-a", "7", "-t", "4:int", "-r", "104", "-c", "1")[104]; got != "70000" {
 		t.Errorf("start counter of pump2, low word first: mbpoll %q, want 70000", got)
 	}
@@ -186,6 +186,26 @@ func TestLinkLostStaysSilentAndComesBack(t *testing.T) {
 	if got := ask(t, conn, 7, 4, 0, 0, 0, 1); got[0] != 4 {
 		t.Errorf("regained link answered % x", got)
 	}
+}
+
+func TestStepsFaultsAndReadsMayRunTogether(t *testing.T) {
+	p := built(t, QuillenReach())
+	conn := dial(t, served(t, p))
+	done := make(chan struct{})
+	go func() {
+		defer close(done)
+		for i := range 200 {
+			p.Step(time.Second)
+			p.Set("pump1.weak", float64(i%2))
+			p.Shutdown()
+			p.Drain()
+		}
+	}()
+	for range 200 {
+		ask(t, conn, 7, 4, 0, 0, 0, 4)
+		p.Truth()
+	}
+	<-done
 }
 
 func TestServerBoundsItsClients(t *testing.T) {

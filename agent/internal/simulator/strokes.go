@@ -129,7 +129,7 @@ func (p *Plant) strokes(h, density float64) float64 {
 	for i := range p.valves {
 		c := &p.valves[i]
 		if c.position != c.target {
-			returned += p.stroke(c, &p.build.Valves[i], h, density)
+			returned += p.stroke(c, &p.build.Valves[i], h/(1+4*p.faults.valveSlow[i]), density)
 		}
 	}
 	return returned / density
