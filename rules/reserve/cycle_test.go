@@ -160,3 +160,18 @@ func TestLowestPressureIsAtAnEnd(t *testing.T) {
 		}
 	})
 }
+
+// Cold gas under the minimum pressure at the start of a slow stroke is above
+// it at the end: the stroke still does not count.
+func TestStartOfAStroke(t *testing.T) {
+	c := bigCase()
+	c.MinPressure, c.GasTemperature, c.WallTemperature = 8.05e5, 250, 290
+	c.OilPerCycle, c.StrokesPerCycle, c.StrokeTime, c.HeatExchange = 0.01, 1, 60, 60
+	if v := verdict(t, c); v.ExpectedCycles != 0 || v.Limit != ByPressure {
+		t.Errorf("%+v, want nothing", v)
+	}
+	c.MinPressure = 7.95e5
+	if v := verdict(t, c); v.ExpectedCycles < 1 {
+		t.Errorf("%+v, want some", v)
+	}
+}

@@ -160,6 +160,15 @@ func TestFullCharge(t *testing.T) {
 	}
 }
 
+// A learned bound is never taken below the learned value.
+func TestLearnedBound(t *testing.T) {
+	e := newEngine(t, unitConfig(t))
+	a, b := input(7.9e5, 1.58), input(7.9e5, 1.58)
+	a.HeatExchange, a.HeatExchangeUpper = 200, 200
+	b.HeatExchange, b.HeatExchangeUpper = 200, 50
+	near(t, "at least", figures(e, b).UsableAtLeast, float64(figures(e, a).UsableAtLeast), 0)
+}
+
 // Time to full: oil against the leak, then air, by both and by one machine.
 // A 25 gal refill by one 4 gpm pump takes 6.25 min: common practice, no source.
 func TestTimeToFull(t *testing.T) {
