@@ -1,216 +1,220 @@
-package metrics
+package reserve
 
 import (
-	"time"
+	"math"
 
-	"github.com/prometheus/client_golang/prometheus"
-
-	"strokebank/rules"
-	"strokebank/rules/alarm"
-	"strokebank/rules/machine"
-	"strokebank/rules/reserve"
+	"strokebank/rules/gas"
 	"strokebank/sensors/signal"
 )
 
-// celsius is 0 °C in K, by definition of the Celsius temperature (SI).
-const celsius = 273.15
+// MaxRows is how many strokes Figures.Strokes holds at most.
+const MaxRows = 64
 
-// units collects the latest assessments.
-type units struct {
-	latest latest
-	start  time.Time
+// tight is the part of a limit that rounding may take without a stroke being
+// lost: a stroke that ends exactly on a limit keeps it.
+const tight = 1e-9
+
+// start is a state from which a discharge begins.
+type start struct {
+	p     float64 // Pa absolute
+	gas   float64 // m³
+	oil   float64 // m³
+	theta float64 // gas over wall temperature
 }
 
-// Describe implements prometheus.Collector.
-func (u *units) Describe(out chan<- *prometheus.Desc) {
-	for _, s := range catalogue {
-		out <- s.desc
+// terms are the conditions of a discharge.
+type terms struct {
+	tau        float64 // s; 0: isothermal; +Inf: adiabatic
+	leak       float64 // m³/s of oil
+	swell      float64 // gas volume gained per oil volume drawn; 1: ideal gas
+	min        float64 // Pa absolute
+	atmosphere float64 // Pa absolute
+	unusable   float64 // m³
+
+	// cooling is by how much of its temperature the wall cools while the gas
+	// grows e-fold at constant temperature; 0: a wall of endless heat capacity.
+	cooling float64
+
+	kernels []gas.Kernel // of each phase, for tau
+}
+
+// outcome is what a discharge gave until a limit.
+type outcome struct {
+	cycles float64 // whole cycles and the fraction of the next one
+	oil    float64 // m³ delivered to the strokes
+	limit  Limit
+}
+
+// whole is the count of whole cycles.
+func (o outcome) whole() float64 { return math.Floor(o.cycles + tight) }
+
+// discharge is the state as it goes on; s = pV/θ stays constant.
+type discharge struct {
+	start
+	s     float64
+	first start // where it began
+}
+
+func begin(s start) discharge { return discharge{s, s.p * s.gas / s.theta, s} }
+
+// heatRatio is cv/R of air: what warms the gas, as a part of pV.
+const heatRatio = 1 / (gas.Gamma - 1)
+
+// wall is the wall's temperature, as a part of its first one, once the gas
+// has grown to v in the phase of k, never too high. What the wall has lost is
+// what has warmed the gas and the work that the gas has done; without the work
+// of this phase the gas would be warmer at its end, and the work of a gas that
+// is no warmer than the first wall is at most pV ln(V1/V0).
+func (d *discharge) wall(v float64, k *gas.Kernel, t *terms) float64 {
+	if t.cooling == 0 {
+		return 1
 	}
+	warmest := math.Max(d.theta, k.Rest(d.theta))
+	heat := float64(heatRatio*(warmest-d.first.theta)) + math.Log(v/d.first.gas)
+	return math.Max(0.5, 1-float64(t.cooling*math.Max(0, heat)))
 }
 
-// Collect implements prometheus.Collector.
-func (u *units) Collect(out chan<- prometheus.Metric) {
-	for _, a := range u.latest.Latest() {
-		e := &emitter{out: out, start: u.start, site: a.Site, unit: a.Unit}
-		e.reserve(a)
-		e.state(a)
-		for _, r := range a.Readings {
-			e.reading(r)
+// end is the state at the end of a phase.
+func (d discharge) end(ph *phase, k *gas.Kernel, t *terms) discharge {
+	drawn := ph.oil + float64(t.leak*ph.dt)
+	v := d.gas + float64(t.swell*drawn)
+	// The energy balance is linear: a colder wall only scales θ.
+	w := d.wall(v, k, t)
+	if drawn == 0 {
+		d.theta = w * k.Rest(d.theta/w)
+	} else {
+		d.theta = w * k.Expand(d.theta/w, d.gas, v)
+	}
+	d.gas, d.oil = v, d.oil-drawn
+	d.p = d.s * d.theta / v
+	return d
+}
+
+// part is the state at a fraction f of a phase.
+func (d discharge) part(ph *phase, f float64, t *terms) discharge {
+	k := gas.NewKernel(f*ph.dt, t.tau)
+	return d.end(&phase{oil: f * ph.oil, dt: f * ph.dt}, &k, t)
+}
+
+// run discharges until a limit or MaxCycles. What is drawn in a stroke of
+// constant flow can raise the pressure only at its beginning: with
+// g = d(ln p)/dt = (1/θ-1)/τ - γQ/V, dg/dt is -Q/(Vτ) wherever g is 0, so that
+// g changes sign once at the most, from rising to falling. The lowest
+// pressure of a phase is therefore at its start or its end, and looking at
+// these two holds the limit throughout.
+func (p *plan) run(s start, t *terms, row func(cycle, stroke int, d discharge, counts bool)) outcome {
+	d := begin(s)
+	out := outcome{}
+	slack := tight * p.oil
+	since, next := 0.0, p.first // oil since the last count, and until the next
+	for cycle := 1; cycle <= MaxCycles; cycle++ {
+		for i := range p.phases {
+			ph := &p.phases[i]
+			least := math.Max(t.min, ph.demand+t.atmosphere) * (1 - tight)
+			end := d.end(ph, &t.kernels[i], t)
+			kept := !ph.moving || (d.p >= least && end.p >= least && end.oil >= t.unusable-slack)
+			if row != nil {
+				for _, k := range ph.ends {
+					row(cycle, k, end, kept)
+				}
+			}
+			if !kept {
+				f, limit := d.reach(ph, end, least, t)
+				out.oil += float64(f * ph.oil)
+				return out.stop(limit, since+float64(f*ph.oil), next)
+			}
+			d = end
+			out.oil += ph.oil
+			since += ph.oil
+			if ph.counts {
+				out.cycles++
+				since, next = 0, p.oil
+			}
 		}
-		for i := range a.Machines {
-			e.machine(&a.Machines[i])
+	}
+	return out
+}
+
+func (o outcome) stop(by Limit, since, next float64) outcome {
+	o.limit = by
+	// Rounding makes neither a whole cycle nor a part of one.
+	if f := math.Min(since/next, 1-2*tight); f > tight {
+		o.cycles += f
+	}
+	return o
+}
+
+// reach is the fraction of a phase at which its first limit is met, for a
+// phase that does not keep its limits.
+func (d discharge) reach(ph *phase, end discharge, least float64, t *terms) (float64, Limit) {
+	if d.p < least {
+		return 0, ByPressure
+	}
+	byOil := 1.0
+	if end.oil < t.unusable {
+		byOil = math.Max(0, (d.oil-t.unusable)/(d.oil-end.oil))
+	}
+	if end.p >= least {
+		return byOil, ByOil
+	}
+	if byOil < 1 && d.part(ph, byOil, t).p >= least {
+		return byOil, ByOil
+	}
+	// Illinois: false position that halves the weight of an end that stays.
+	low, high := 0.0, 1.0
+	a, b := d.p-least, end.p-least
+	f, side := 0.0, 0
+	for range 40 {
+		f = low + float64((high-low)*(a/(a-b)))
+		miss := d.part(ph, f, t).p - least
+		if math.Abs(miss) <= 1e-10*least {
+			break
 		}
-		for _, p := range a.Pairs {
-			e.pair(p)
+		if miss > 0 {
+			low, a = f, miss
+			if side > 0 {
+				b /= 2
+			}
+			side = 1
+		} else {
+			high, b = f, miss
+			if side < 0 {
+				a /= 2
+			}
+			side = -1
 		}
-		for i := range a.Alarms {
-			e.alarm(&a.Alarms[i])
+	}
+	return f, ByPressure
+}
+
+// margin is by how much the pressure stays above what the strokes need, as a
+// part of it, at the worst moment of the given number of cycles. Below 0 the
+// cycles cannot all be done.
+func (p *plan) margin(s start, t *terms, cycles int) float64 {
+	d := begin(s)
+	worst := math.Inf(1)
+	for cycle := 1; cycle <= cycles; cycle++ {
+		for i := range p.phases {
+			ph := &p.phases[i]
+			before := d.p
+			d = d.end(ph, &t.kernels[i], t)
+			if ph.moving {
+				least := math.Max(t.min, ph.demand+t.atmosphere)
+				worst = math.Min(worst, math.Min(before, d.p)/least-1)
+			}
+			if ph.counts && cycle == cycles {
+				break
+			}
 		}
 	}
+	return worst
 }
 
-// emitter writes the series of one unit.
-type emitter struct {
-	out        chan<- prometheus.Metric
-	start      time.Time
-	site, unit string
-}
-
-func (e *emitter) put(s *series, v float64, labels ...string) {
-	e.out <- constant(s.desc, s.counter, e.start, v, append([]string{e.site, e.unit}, labels...)...)
-}
-
-// number writes nothing for what is not known.
-func (e *emitter) number(s *series, n signal.Number, labels ...string) {
-	if n.Known() {
-		e.put(s, float64(n), labels...)
+// number is v, or unknown where it is not finite.
+func number(v float64) signal.Number {
+	n := signal.Number(v)
+	if !n.Known() {
+		return signal.Unknown()
 	}
-}
-
-func (e *emitter) flag(s *series, on bool, labels ...string) {
-	v := 0.0
-	if on {
-		v = 1
-	}
-	e.put(s, v, labels...)
-}
-
-// stamp writes nothing for a time that was never set.
-func (e *emitter) stamp(s *series, t time.Time, labels ...string) {
-	if !t.IsZero() {
-		e.put(s, float64(t.UnixMilli())/1000, labels...)
-	}
-}
-
-// set writes one series for each word that there is, 1 for the one that
-// holds and, should it be a new word, for that one too.
-func set[W ~string](e *emitter, s *series, holds W, all []W, labels ...string) {
-	found := false
-	for _, w := range all {
-		found = found || w == holds
-		e.flag(s, w == holds, append(labels[:len(labels):len(labels)], string(w))...)
-	}
-	if !found && holds != "" {
-		e.flag(s, true, append(labels[:len(labels):len(labels)], string(holds))...)
-	}
-}
-
-var (
-	qualities    = []string{signal.Good.String(), signal.Uncertain.String(), signal.Bad.String()}
-	limits       = []reserve.Limit{reserve.ByPressure, reserve.ByOil}
-	redundancies = []string{"both", "one", "none", "unknown"}
-	states       = []alarm.State{alarm.Normal, alarm.Unacknowledged, alarm.Acknowledged, alarm.Returned, alarm.NotKnown}
-	priorities   = []alarm.Priority{alarm.High, alarm.Medium, alarm.Low}
-)
-
-func (e *emitter) reserve(a *rules.Assessment) {
-	r := &a.Reserve
-	e.flag(reserveKnown, r.Known)
-	set(e, reserveQuality, r.Quality.String(), qualities)
-	e.put(reserveNeeded, float64(r.Required))
-	if a.LastKnown != nil && !r.Known {
-		e.number(lastCycles, a.LastKnown.AtLeast, "at_least")
-		e.number(lastCycles, a.LastKnown.Expected, "expected")
-		e.put(lastAge, a.LastKnown.Age)
-	}
-	if !r.Known {
-		return // whatever stands in the figures is then no number
-	}
-	e.number(reserveCycles, r.AtLeast, "at_least")
-	e.number(reserveCycles, r.Expected, "expected")
-	e.number(reserveCycles, r.FullCharge, "full_charge")
-	if r.AtLeastLimit != reserve.NoLimit {
-		set(e, reserveLimit, r.AtLeastLimit, limits, "at_least")
-	}
-	if r.Limit != reserve.NoLimit {
-		set(e, reserveLimit, r.Limit, limits, "expected")
-	}
-	e.number(usableOil, r.UsableAtLeast, "at_least")
-	e.number(usableOil, r.UsableOil, "expected")
-	e.number(holdTime, r.HoldTime)
-	e.number(timeToFull, r.TimeToFull, "both")
-	e.number(timeToFull, r.TimeToFullOne, "one")
-}
-
-func (e *emitter) state(a *rules.Assessment) {
-	e.put(scans, float64(a.Scan))
-	e.stamp(assessmentTime, a.Time)
-	e.flag(clockTrusted, a.ClockTrusted)
-	e.flag(powerLost, a.PowerLost)
-	e.number(gasPressure, a.GasPressure.Number())
-	e.number(oilLevel, a.Level.Number())
-	e.number(oilVolume, a.OilVolume.Number())
-	e.number(gasVolume, a.GasVolume.Number())
-	e.number(tankVolume, a.TankVolume)
-}
-
-var readings = map[signal.Unit]*series{
-	signal.NoUnit: readingNumber, signal.Count: readingNumber, signal.Boolean: readingState,
-	signal.Ratio: readingRatio, signal.Pascal: readingPascals, signal.Metre: readingMeters,
-	signal.CubicMetre: readingVolume, signal.CubicMetrePerSecond: readingFlow,
-	signal.Kelvin: readingCelsius, signal.Second: readingSeconds, signal.Ampere: readingAmperes,
-}
-
-func (e *emitter) reading(r rules.NamedReading) {
-	id := string(r.ID)
-	set(e, readingQuality, r.Reading.Quality.String(), qualities, id)
-	e.stamp(readingTime, r.Reading.Time, id)
-	n := r.Reading.Number()
-	if r.Reading.Unit == signal.Kelvin {
-		n -= celsius
-	}
-	if s := readings[r.Reading.Unit]; s != nil {
-		e.number(s, n, id)
-	}
-}
-
-func (e *emitter) machine(m *machine.Status) {
-	at := m.Position
-	e.put(machineInfo, 1, at, string(m.Kind), m.Tag, m.Serial)
-	if m.State != machine.StateUnknown {
-		e.flag(machineRunning, m.State == machine.Running, at)
-	}
-	if m.AvailableKnown {
-		e.flag(machineAvailable, m.Available, at)
-	}
-	e.flag(machineLead, m.Lead, at)
-	e.put(machineRun, m.ProcessRunSeconds, at)
-	e.put(machineStarts, m.ProcessStarts, at)
-	e.put(machineUnobserved, m.ProcessUnobservedSeconds, at)
-	e.put(lifeRun, m.LifetimeRunSeconds, at)
-	e.put(lifeStarts, m.LifetimeStarts, at)
-	e.put(lifeUnobserved, m.LifetimeUnobservedSeconds, at)
-	e.put(lifeDoubt, m.DoubtSeconds, at)
-	e.put(filledRun, m.FilledRunSeconds, at)
-	e.put(filledStarts, m.FilledStarts, at)
-	for _, w := range m.Windows {
-		if w.Length == "" {
-			continue
-		}
-		e.put(windowRun, w.RunSeconds, at, w.Length)
-		e.put(windowStarts, w.Starts, at, w.Length)
-		e.put(windowUnobserved, w.UnobservedSeconds, at, w.Length)
-		e.number(runShare, w.ShareOfRun, at, w.Length)
-		e.number(startShare, w.ShareOfStarts, at, w.Length)
-	}
-}
-
-func (e *emitter) pair(p machine.PairStatus) {
-	kind := string(p.Kind)
-	e.number(pairImbalance, p.Imbalance, kind)
-	set(e, pairRedundancy, p.Redundancy, redundancies, kind)
-	if p.Redundancy != "unknown" {
-		e.put(pairAvailable, float64(p.Available), kind)
-	}
-	e.put(pairSameLead, float64(p.SameLead), kind)
-	e.put(pairMissed, p.Missed, kind)
-}
-
-func (e *emitter) alarm(s *alarm.Status) {
-	if s.State != alarm.NotKnown {
-		e.flag(alarmActive, s.State.Active(), s.Source, s.Name)
-	}
-	set(e, alarmState, s.State, states, s.Source, s.Name)
-	set(e, alarmPriority, s.Priority, priorities, s.Source, s.Name)
-	e.stamp(alarmSince, s.Since, s.Source, s.Name)
+	return n
 }
