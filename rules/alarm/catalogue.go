@@ -58,7 +58,7 @@ const (
 // catalogue holds the rows. Delays and deadbands of level (5 %, 60 s) and
 // pressure (2 %, 15 s) are customary starting values, from memory; all others,
 // the times to respond and the priorities are common practice, no source.
-// Everything but meaning and cause can be set by the site.
+// A site sets priority, delays, deadband and acknowledgement as it needs them.
 //
 // A row explains only rows that rank no higher, and never the tank's own
 // figures: low level, low pressure and a short reserve count whatever the

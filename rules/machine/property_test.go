@@ -103,16 +103,7 @@ func TestEveryMomentCountsOnce(t *testing.T) {
 // scan, from what a crash leaves, against one that was never interrupted.
 func TestRestartNeitherDoublesNorLoses(t *testing.T) {
 	rapid.Check(t, func(rt *rapid.T) {
-		var plan [300][2]contact
-		for i := range 2 {
-			c := off
-			for k := range plan {
-				if rapid.IntRange(0, 19).Draw(rt, "turn") == 0 {
-					c = yes(c == off)
-				}
-				plan[k][i] = c
-			}
-		}
+		plan := draw(rt)
 		crash := rapid.IntRange(1, 250).Draw(rt, "crash")
 		down := rapid.IntRange(1, 40).Draw(rt, "down")
 
@@ -137,39 +128,59 @@ func TestRestartNeitherDoublesNorLoses(t *testing.T) {
 			rt.Fatalf("the test's clocks differ: %v and %v", r.wall, reference.wall)
 		}
 		for i := range 2 {
-			a, b := reference.machine(i), r.machine(i)
-			short := a.LifetimeRunSeconds - b.LifetimeRunSeconds
-			if short < 0 || short > lost || b.LifetimeUnobservedSeconds != lost {
-				rt.Fatalf("machine %d: %v s of run short, %v s unobserved, %v s were lost",
-					i, short, b.LifetimeUnobservedSeconds, lost)
-			}
-			if plan[crash-1][i] == on && lost-float64(down) > BeatInterval.Seconds() {
+			ran := plan[crash-1][i] == on
+			if ran && lost-float64(down) > BeatInterval.Seconds() {
 				rt.Fatalf("machine %d ran and %v s before the crash are lost", i, lost-float64(down))
 			}
-			if b.LifetimeStarts > a.LifetimeStarts || b.LifetimeStarts < a.LifetimeStarts-float64(seenStarts(plan[crash-1:crash+down], i)) {
-				rt.Fatalf("machine %d: %v starts, %v without the restart", i, b.LifetimeStarts, a.LifetimeStarts)
-			}
+			hidden := float64(starts(plan[crash-1:crash+down], i))
+			compare(rt, reference.machine(i), r.machine(i), lost, hidden)
+			checkCut(rt, r.runs[before:], r.machine(i).Position, ran)
 		}
 		check(rt, r, sum(r.runs))
-		cut := 0
-		for _, run := range r.runs[before:] {
-			if run.Cut {
-				cut++
-				if run.Doubt > BeatInterval.Seconds() {
-					rt.Fatalf("doubt of %+v", run)
-				}
-			}
-		}
-		under := 0
-		for i := range 2 {
-			if plan[crash-1][i] == on {
-				under++
-			}
-		}
-		if cut != under {
-			rt.Fatalf("%d runs were under way at the crash, %d were recorded as cut", under, cut)
-		}
 	})
+}
+
+// draw is what two machines do in 300 scans.
+func draw(rt *rapid.T) (plan [300][2]contact) {
+	for i := range 2 {
+		c := off
+		for k := range plan {
+			if rapid.IntRange(0, 19).Draw(rt, "turn") == 0 {
+				c = yes(c == off)
+			}
+			plan[k][i] = c
+		}
+	}
+	return plan
+}
+
+// compare holds a machine that was lost for some seconds, with some starts
+// hidden in them, against the same one never lost.
+func compare(t rapid.TB, want, got Status, lost, hidden float64) {
+	short := want.LifetimeRunSeconds - got.LifetimeRunSeconds
+	if short < 0 || short > lost || got.LifetimeUnobservedSeconds != lost {
+		t.Fatalf("%s: %v s of run short, %v s unobserved, %v s were lost",
+			got.Position, short, got.LifetimeUnobservedSeconds, lost)
+	}
+	if got.LifetimeStarts > want.LifetimeStarts || got.LifetimeStarts < want.LifetimeStarts-hidden {
+		t.Fatalf("%s: %v starts, %v without the restart", got.Position, got.LifetimeStarts, want.LifetimeStarts)
+	}
+}
+
+// checkCut: one run is cut where the machine ran at the crash, and none else.
+func checkCut(t rapid.TB, runs []Run, position string, ran bool) {
+	cut := 0
+	for _, run := range runs {
+		if run.Cut && run.Position == position {
+			cut++
+			if run.Doubt > BeatInterval.Seconds() {
+				t.Fatalf("doubt of %+v", run)
+			}
+		}
+	}
+	if (cut == 1) != ran || cut > 1 {
+		t.Fatalf("%s: ran at the crash: %v; runs recorded as cut: %d", position, ran, cut)
+	}
 }
 
 // keep runs a pair through the scans as the program does: saved with every
@@ -191,7 +202,7 @@ func keep(r *rig, plan [][2]contact) (*Saved, *Beat) {
 	return saved, beat
 }
 
-func seenStarts(plan [][2]contact, i int) (n int) {
+func starts(plan [][2]contact, i int) (n int) {
 	for k := 1; k < len(plan); k++ {
 		if plan[k-1][i] == off && plan[k][i] == on {
 			n++
