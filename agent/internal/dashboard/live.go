@@ -82,10 +82,6 @@ func (s *stream) run(r *http.Request) error {
 		USUnits    bool    `json:"us_units"`
 		Newest     uint64  `json:"newest_event"`
 	}{s.h.Version, s.h.StaleAfter.Seconds(), s.h.USUnits, s.h.Events.Newest()}
-	// The server's limit for reading a request would end the stream too.
-	if err := s.rc.SetReadDeadline(time.Time{}); err != nil {
-		return fmt.Errorf("stream without a read deadline: %w", err)
-	}
 	if err := s.put("hello", hello); err != nil {
 		return err
 	}

@@ -24,11 +24,10 @@ type sink struct {
 	got  strings.Builder
 }
 
-func (s *sink) Header() http.Header               { return s.head }
-func (s *sink) WriteHeader(int)                   {}
-func (s *sink) Flush()                            {}
-func (s *sink) SetWriteDeadline(time.Time) error  { return nil }
-func (s *sink) SetReadDeadline(t time.Time) error { return nil }
+func (s *sink) Header() http.Header              { return s.head }
+func (s *sink) WriteHeader(int)                  {}
+func (s *sink) Flush()                           {}
+func (s *sink) SetWriteDeadline(time.Time) error { return nil }
 func (s *sink) Write(p []byte) (int, error) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
@@ -62,20 +61,25 @@ func TestStreamInTime(t *testing.T) {
 		if n := out.count("beat"); n < 5 {
 			t.Errorf("%d beats in five quiet seconds: the page needs one each second", n)
 		}
-		if out.count("assessment") != 1 {
-			t.Error("an assessment was sent again although nothing had changed")
+		other := stored(noon)
+		other.Unit = "AU-8"
+		b.set(b.Latest()[0], other)
+		synctest.Wait()
+		if out.count("assessment") != 2 || strings.Count(out.text(), `"unit":"AU-7"`) != 1 {
+			t.Error("a unit was sent again although only the other one had changed")
 		}
+		time.Sleep(time.Second)
 		b.set(stored(noon.Add(time.Second)))
 		synctest.Wait()
-		if out.count("assessment") != 2 {
+		if out.count("assessment") != 3 {
 			t.Error("a change did not come at once")
 		}
 		for i := range 100 { // changes faster than a person reads
 			b.set(stored(noon.Add(time.Duration(i+2) * time.Second)))
 			time.Sleep(10 * time.Millisecond)
 		}
-		if n := out.count("assessment"); n < 5 || n > 9 {
-			t.Errorf("%d assessments for one second of hundred changes", n-2)
+		if n := out.count("assessment"); n < 3+4 || n > 3+6 {
+			t.Errorf("%d assessments for one second of hundred changes", n-3)
 		}
 		time.Sleep(time.Second)
 		if !strings.Contains(out.text(), noon.Add(101*time.Second).Format(time.RFC3339)) {
