@@ -80,13 +80,13 @@ func waitUntil(ctx context.Context, tick time.Time) bool {
 // lost answer is mended within the scan that met it.
 func (o *owner) scan(ctx context.Context, tick time.Time) {
 	o.answered, o.failed = false, nil
-	open := true
+	reached := true
 	for _, d := range o.devices {
-		if open && !d.silent {
-			open = o.visit(ctx, d)
+		if reached && !d.silent {
+			reached = o.visit(ctx, d)
 		}
 	}
-	if now := time.Now(); open {
+	if now := time.Now(); reached {
 		if d := longestOverdue(o.devices, now); d != nil && o.hasTime(d, tick, now) {
 			o.visit(ctx, d)
 		}
