@@ -32,7 +32,9 @@ type openDoor struct{ mqtt.HookBase }
 func (*openDoor) ID() string { return "open-door" }
 
 // Provides names the two questions that are answered.
-func (*openDoor) Provides(b byte) bool { return b == mqtt.OnConnectAuthenticate || b == mqtt.OnACLCheck }
+func (*openDoor) Provides(b byte) bool {
+	return b == mqtt.OnConnectAuthenticate || b == mqtt.OnACLCheck
+}
 
 func (*openDoor) OnConnectAuthenticate(*mqtt.Client, packets.Packet) bool { return true }
 

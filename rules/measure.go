@@ -2,9 +2,9 @@ package rules
 
 import (
 	"fmt"
-	"math"
 
 	"strokebank/rules/gas"
+	"strokebank/rules/tank"
 	"strokebank/sensors/signal"
 )
 
@@ -54,6 +54,9 @@ const usualTemperature = 293.15
 func (u *Unit) measure(scan *signal.Scan) {
 	pressure, level := scan.Readings[u.at.pressure], scan.Readings[u.at.level]
 	u.oilDensity = u.cfg.OilDensity
+	if oil := pick(scan, u.at.oilTemperature, signal.Kelvin); oil.Known() {
+		u.oilDensity = tank.OilDensity(u.cfg.OilDensity, oil.Value)
+	}
 	u.atmosphere = u.cfg.Atmosphere
 	if a := pick(scan, u.at.atmosphere, signal.Pascal); a.Known() {
 		u.atmosphere = a.Value
@@ -70,42 +73,32 @@ func (u *Unit) measure(scan *signal.Scan) {
 	a.GasVolume = signal.Derive(float64(u.cfg.Tank.Total()-oil), signal.CubicMetre, a.Level)
 }
 
-// gravity is standard gravity, m/s² (ISO 80000-3).
-const gravity = 9.80665
-
 // levelOf is the oil level above the tank's lowest inside point. A level
-// outside the tank is implausible. The gas density that a differential-
-// pressure cell needs comes from the pressure; the small part that the oil
-// column adds to it does not matter there.
+// outside the tank is implausible.
 func (u *Unit) levelOf(level, pressure signal.Reading) signal.Reading {
 	h := level
 	if u.cfg.LevelByPressure {
-		gasDensity := gas.Density(pressure.Value+u.atmosphere, u.gasTemperature)
-		h = signal.Derive((level.Value-u.cfg.LevelLeg)/float64((u.oilDensity-gasDensity)*gravity), signal.Metre, level, pressure)
+		// The oil column in the pressure does not matter to the gas density.
+		thin := gas.Density(pressure.Value+u.atmosphere, u.gasTemperature)
+		h = signal.Derive(tank.LevelFromDifferential(level.Value, u.cfg.LevelLeg, u.oilDensity, thin), signal.Metre, level, pressure)
 	}
 	h = signal.Derive(h.Value+u.cfg.LevelOffset, signal.Metre, h)
-	if !h.Known() {
-		return h
-	}
 	// Inside its accuracy band an instrument may read a little past the ends
 	// of an empty or a full tank.
 	band := u.cfg.Reserve.LevelBand
-	if h.Value < -band || h.Value > u.cfg.Tank.Height()+band {
+	if h.Known() && (h.Value < -band || h.Value > u.cfg.Tank.Height()+band) {
 		return signal.Missing(signal.Metre, signal.Implausible, h.Time)
 	}
 	return h
 }
 
-// gasPressure is the absolute pressure of the gas: the reading less the oil
-// that stands above a transmitter mounted below the surface, plus the
-// atmosphere.
+// gasPressure is the absolute pressure of the gas. A transmitter below the
+// oil's surface reads the oil too, so that its reading needs the level.
 func (u *Unit) gasPressure(pressure, level signal.Reading) signal.Reading {
 	p := signal.Derive(pressure.Value+u.atmosphere, signal.Pascal, pressure)
-	if u.cfg.PressureTap < 0 {
-		return p
+	if tap := u.cfg.PressureTap; tap >= 0 {
+		p = signal.Derive(tank.GasPressure(p.Value, tap, level.Value, u.oilDensity), signal.Pascal, p, level)
 	}
-	column := math.Max(0, level.Value-u.cfg.PressureTap)
-	p = signal.Derive(p.Value-float64(u.oilDensity*gravity*column), signal.Pascal, pressure, level)
 	if p.Known() && p.Value <= 0 {
 		return signal.Missing(signal.Pascal, signal.Implausible, p.Time)
 	}
