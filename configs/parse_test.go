@@ -141,7 +141,10 @@ func TestDunmorrowFlats(t *testing.T) {
 // What only the file with every key shows.
 func TestEveryKeyValues(t *testing.T) {
 	c := example(t, "every-key")
-	a, b := c.Units[0], c.Units[1]
+	a := c.Units[0]
+	if c.Links[1].Address != "192.0.2.11:502" || c.Broker.Address != "tls://broker.example:8883" || !c.Clock.RequireSync {
+		t.Errorf("link %+v, broker %+v", c.Links[1], c.Broker)
+	}
 	// ISO 2533, from memory: 1013.25 (1 − 0.0065·140/288.15)^5.25588 hPa.
 	near(t, "atmosphere at 140 m", a.Rules.Atmosphere, 101325*math.Pow(1-0.0065*140/288.15, 5.25588))
 	near(t, "pressure tap", a.Rules.PressureTap, 0.2)
@@ -173,6 +176,11 @@ func TestEveryKeyValues(t *testing.T) {
 	if low.Limit == nil || *low.Limit != 690000 || *low.OnDelay != 20*time.Second || !*low.Acknowledge || low.Priority != "high" {
 		t.Errorf("low pressure %+v", low)
 	}
+}
+
+// The second unit of the file with every key.
+func TestEveryKeyOtherwise(t *testing.T) {
+	b := example(t, "every-key").Units[1]
 	// Strapping: 60 gal at 12 in, and the rod side closes.
 	near(t, "unusable oil in gal", b.Rules.Reserve.UnusableOil/(231*0.0254*0.0254*0.0254), 50)
 	near(t, "closing by the rod side", b.Rules.Reserve.Cycle[0].Oil, math.Pi/4*(36-6.25)*20*0.0254*0.0254*0.0254)
@@ -181,8 +189,16 @@ func TestEveryKeyValues(t *testing.T) {
 	}
 	near(t, "default of no_answer, in", b.Rules.Pumps.NoAnswer/0.0254, 32)
 	near(t, "psi of a raw tenth", pointOf(t, b, signal.Pressure).Spec.Factor, 689.4757293168361)
-	if c.Links[1].Address != "192.0.2.11:502" || c.Broker.Address != "tls://broker.example:8883" || !c.Clock.RequireSync {
-		t.Errorf("link %+v, broker %+v", c.Links[1], c.Broker)
+}
+
+// A list from 1 has an address 65536, which is 65535 on the wire.
+func TestLastAddress(t *testing.T) {
+	c, problems := parseString(strings.Replace(base, "pump1.running: discrete 0", "pump1.running: {link: skid, at: discrete 65536}", 1))
+	if c == nil {
+		t.Fatal(problems)
+	}
+	if a := pointOf(t, c.Units[0], "pump1.running").Spec.Address; a != 65535 {
+		t.Errorf("address %d, want 65535", a)
 	}
 }
 
