@@ -18,7 +18,7 @@ type chain struct {
 	image            *image
 	modbus, mqtt     int
 	http             int
-	config           string
+	config, store    string
 	agent            *process
 	hears            *subscriber
 	strokebank, unit string
@@ -29,9 +29,10 @@ func startChain(t *testing.T) *chain {
 	t.Helper()
 	c := &chain{mqtt: broker(t), http: freePort(t), unit: "strokebank/quillen-reach/AU-9/"}
 	c.image, c.modbus = peer(t, "chain-image.json")
+	c.store = filepath.Join(t.TempDir(), "history")
 	c.config = configuration(t, "chain.yaml", map[string]string{
 		"PORT_MODBUS": strconv.Itoa(c.modbus), "PORT_MQTT": strconv.Itoa(c.mqtt),
-		"PORT_HTTP": strconv.Itoa(c.http), "STORE": filepath.Join(t.TempDir(), "history"),
+		"PORT_HTTP": strconv.Itoa(c.http), "STORE": c.store,
 	})
 	c.hears = subscribe(t, c.mqtt, "strokebank/#")
 	path, err := program()

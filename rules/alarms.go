@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"slices"
 	"time"
 
 	"strokebank/rules/alarm"
@@ -72,11 +73,11 @@ func (u *Unit) wired(name string, points []signal.Point, add func(string, check)
 			add(source, checkPair(func(u *Unit) signal.Reading { return u.machines[i].NoAnswer }))
 		}
 	case alarm.FailedToStart:
-		u.eachMachine(points, signal.Called, add, func(o *machine.Out, which int) signal.Reading { return o.FailedToStart[which] })
+		u.eachMachine(points, add, func(o *machine.Out, which int) signal.Reading { return o.FailedToStart[which] }, signal.Called)
 	case alarm.Overload:
-		u.eachMachine(points, signal.Overload, add, func(o *machine.Out, which int) signal.Reading { return o.Overload[which] })
+		u.eachMachine(points, add, func(o *machine.Out, which int) signal.Reading { return o.Overload[which] }, signal.Overload)
 	case alarm.NotInAutomatic:
-		u.eachMachine(points, signal.Automatic, add, func(o *machine.Out, which int) signal.Reading { return o.NotInAutomatic[which] })
+		u.eachMachine(points, add, func(o *machine.Out, which int) signal.Reading { return o.NotInAutomatic[which] }, signal.Automatic, signal.Hand)
 	case alarm.TransmitterFailed:
 		for i, p := range points {
 			if p.Unit != signal.Boolean || u.isRunning(p.ID) {
@@ -96,12 +97,14 @@ func (u *Unit) wired(name string, points []signal.Point, add func(string, check)
 	}
 }
 
-// eachMachine adds an alarm for every machine that has the signal it needs.
-func (u *Unit) eachMachine(points []signal.Point, name string, add func(string, check), of func(*machine.Out, int) signal.Reading) {
+// eachMachine adds an alarm for every machine that has one of the signals that
+// tell.
+func (u *Unit) eachMachine(points []signal.Point, add func(string, check), of func(*machine.Out, int) signal.Reading, tell ...string) {
 	for pair, config := range u.pairConfigs() {
 		for which := range config.Machines {
 			position := config.Machines[which].Position
-			if find(points, signal.Of(position, name)) >= 0 {
+			told := slices.ContainsFunc(tell, func(name string) bool { return find(points, signal.Of(position, name)) >= 0 })
+			if told {
 				add(position, checkPair(func(u *Unit) signal.Reading { return of(u.machines[pair], which) }))
 			}
 		}

@@ -62,8 +62,11 @@ func runValues(out *machine.Out, change machine.Change) []Value {
 		{"lifetime_run", signal.Number(m.LifetimeRunSeconds), signal.Second.String()},
 		{"lifetime_starts", signal.Number(m.LifetimeStarts), ""},
 	}
+	if change.What != machine.Ended && change.What != machine.RunCut {
+		return values
+	}
 	for i := range out.Runs {
-		if r := &out.Runs[i]; r.Position == m.Position && change.What != machine.Started {
+		if r := &out.Runs[i]; r.Position == m.Position {
 			values = append(values, Value{"run", signal.Number(r.Seconds), signal.Second.String()})
 			if r.Doubt > 0 {
 				values = append(values, Value{"doubt", signal.Number(r.Doubt), signal.Second.String()})
