@@ -139,17 +139,13 @@ func (s section) has(name string) bool {
 	return ok
 }
 
-// at is the position of a key, or of the section where the key is absent.
+// report reports a problem of a key, at the section where the key is absent.
 func (s section) report(name, what, want string) {
-	v, _, _ := s.lookup(name)
-	v.problem(what, want)
-}
-
-func (s section) lookup(name string) (value, *key, bool) {
-	if v, ok := s.values[name]; ok {
-		return v, nil, true
+	v, ok := s.values[name]
+	if !ok {
+		v = value{s.d, join(s.path, name), nil, s.at}
 	}
-	return value{s.d, join(s.path, name), nil, s.at}, nil, false
+	v.problem(what, want)
 }
 
 // quantity is a key's quantity in SI; its default where the key is absent.
