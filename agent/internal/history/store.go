@@ -124,7 +124,13 @@ func (s *Store) open(ctx context.Context) error {
 	if err := s.openOrReplace(ctx, filepath.Join(abs, "history.db")); err != nil {
 		return err
 	}
-	if err := s.load(ctx); err != nil {
+	err = s.load(ctx)
+	if isDamaged(err) {
+		if err = s.replace(ctx, err); err == nil {
+			err = s.load(ctx)
+		}
+	}
+	if err != nil {
 		return err
 	}
 	if err := s.ballast.restore(s.opts.Dir); err != nil {
