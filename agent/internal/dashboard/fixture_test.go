@@ -172,6 +172,15 @@ func short(t time.Time) *rules.Assessment {
 	return a
 }
 
+// doubtful has a pressure above its measuring range.
+func doubtful(t time.Time) *rules.Assessment {
+	a := stored(t)
+	a.Quality, a.Reserve.Quality = signal.Uncertain, signal.Uncertain
+	a.GasPressure = a.GasPressure.Degrade(signal.Uncertain, signal.AboveRange)
+	a.Readings[0].Reading = a.Readings[0].Reading.Degrade(signal.Uncertain, signal.AboveRange)
+	return a
+}
+
 // dark has lost its mains and made some strokes.
 func dark(t time.Time) *rules.Assessment {
 	a := stored(t)

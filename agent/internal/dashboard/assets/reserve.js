@@ -29,7 +29,7 @@ function headline(r, lost) {
     h("p.figure", { id: "at-least" },
       short ? mark("high", true) : null,
       h("span.pre", {}, lost ? "left: at least " : "at least "),
-      h("strong", {}, known(r.at_least_cycles) ? r.at_least_cycles : "unknown"),
+      h("strong" + (r.quality === "good" ? "" : ".doubtful"), {}, known(r.at_least_cycles) ? r.at_least_cycles : "unknown"),
       h("span.post", {}, " " + (r.at_least_cycles === 1 ? "cycle" : "cycles"))),
     h("p.against", {}, h("span", {}, "required " + r.required_cycles), h("span.words", {}, words)));
 }
