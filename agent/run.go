@@ -61,8 +61,16 @@ func load(sh shell, path string) (*configs.Config, int) {
 	}
 	defer file.Close()
 	cfg, err := configs.Parse(file)
+	var problems configs.Problems
+	if errors.As(err, &problems) {
+		for i := range problems {
+			problems[i].File = path
+		}
+		fmt.Fprintf(sh.err, "%v\n%d problem(s); nothing was started\n", problems, len(problems))
+		return nil, exitConfig
+	}
 	if err != nil {
-		fmt.Fprintln(sh.err, err)
+		fmt.Fprintf(sh.err, "%s: %v\n", path, err)
 		return nil, exitConfig
 	}
 	return cfg, exitOK
