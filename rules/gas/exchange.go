@@ -46,7 +46,7 @@ func Expand(theta, v0, v1, dt, tau float64) float64 {
 	case tau <= 0 && dt > 0:
 		return 1
 	case dt <= 0 || math.IsInf(tau, 1):
-		return theta * Power(v0/v1)
+		return theta * power(v0/v1)
 	case v0 == v1:
 		return Rest(theta, dt, tau)
 	}
@@ -82,14 +82,14 @@ func panel(theta, v0, v1, x float64) float64 {
 	r := v0 / v1
 	sum := 0.0
 	for i, n := range nodes {
-		sum += float64(shares[i] * Power(r+float64((1-r)*n)) * math.Exp(float64(x*(n-1))))
+		sum += float64(shares[i] * power(r+float64((1-r)*n)) * math.Exp(float64(x*(n-1))))
 	}
-	return float64(theta*Power(r)*math.Exp(-x)) + float64(x*sum)
+	return float64(theta*power(r)*math.Exp(-x)) + float64(x*sum)
 }
 
-// Power is r^(γ-1): what an adiabatic change of the volume by 1/r does to the
+// power is r^(γ-1): what an adiabatic change of the volume by 1/r does to the
 // temperature.
-func Power(r float64) float64 {
+func power(r float64) float64 {
 	x := r - 1
 	if x > -0.1 && x < 0.1 {
 		// Binomial series of (1+x)^0.4: the first term left out is under
@@ -143,9 +143,9 @@ func (k *Kernel) Expand(theta, v0, v1 float64) float64 {
 	if !k.single || r < 0.5 || r > 2 {
 		return Expand(theta, v0, v1, k.dt, k.tau)
 	}
-	sum := float64(theta * Power(r) * k.decay)
+	sum := float64(theta * power(r) * k.decay)
 	for i, n := range nodes {
-		sum += float64(k.weights[i] * Power(r+float64((1-r)*n)))
+		sum += float64(k.weights[i] * power(r+float64((1-r)*n)))
 	}
 	return sum
 }

@@ -82,8 +82,8 @@ func TestLimitsOfExchange(t *testing.T) {
 
 func TestPower(t *testing.T) {
 	for r := 0.05; r < 20; r *= 1.003 {
-		if got, want := Power(r), math.Pow(r, 0.4); math.Abs(got/want-1) > 1e-11 {
-			t.Fatalf("Power(%v) = %.15f, want %.15f", r, got, want)
+		if got, want := power(r), math.Pow(r, 0.4); math.Abs(got/want-1) > 1e-11 {
+			t.Fatalf("power(%v) = %.15f, want %.15f", r, got, want)
 		}
 	}
 }
