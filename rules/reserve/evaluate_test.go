@@ -160,6 +160,25 @@ func TestFullCharge(t *testing.T) {
 	}
 }
 
+// While θ is unknown, it is between what the follower still allows and what
+// the machines can have done at most.
+func TestUnknownTheta(t *testing.T) {
+	cfg := unitConfig(t)
+	e := newEngine(t, cfg)
+	known, wide, narrow := input(7.9e5, 1.58), input(7.9e5, 1.58), input(7.9e5, 1.58)
+	wide.ThetaKnown, narrow.ThetaKnown = false, false
+	wide.ThetaBand, narrow.ThetaBand = 0.14, 0.001
+	a, b, c := figures(e, known), figures(e, narrow), figures(e, wide)
+	if !(a.UsableAtLeast > b.UsableAtLeast && b.UsableAtLeast > c.UsableAtLeast) {
+		t.Errorf("at least %v m³ known, %v nearly, %v not", a.UsableAtLeast, b.UsableAtLeast, c.UsableAtLeast)
+	}
+	cfg.PumpFlow = [2]float64{} // nothing is known of the machines: 40 K
+	d := figures(newEngine(t, cfg), wide)
+	if !(d.UsableAtLeast < 0.8*c.UsableAtLeast) {
+		t.Errorf("at least %v m³ without ratings, %v with them", d.UsableAtLeast, c.UsableAtLeast)
+	}
+}
+
 // A learned bound is never taken below the learned value.
 func TestLearnedBound(t *testing.T) {
 	e := newEngine(t, unitConfig(t))

@@ -146,8 +146,13 @@ func (e *Engine) exchange(v *view, in *Input) {
 	v.theta, v.thetaBand = 1, math.Abs(in.ThetaBand)
 	if in.ThetaKnown {
 		v.theta = in.Theta
-	} else if v.thetaBand == 0 {
-		v.thetaBand = e.refillHeat(v)
+		return
+	}
+	// What the machines can have done may be less than what the follower has
+	// not forgotten yet.
+	heat := e.refillHeat(v)
+	if v.thetaBand == 0 || heat < v.thetaBand {
+		v.thetaBand = heat
 	}
 }
 

@@ -54,7 +54,7 @@ type Input struct {
 	Atmosphere float64        // Pa absolute
 	Wall       signal.Reading // K; not configured is fine
 	Theta      float64        // gas over wall temperature; used where ThetaKnown
-	ThetaBand  float64        // ± of Theta
+	ThetaBand  float64        // ± of Theta; while it is not known, of 1; 0: not given
 	ThetaKnown bool
 	// HeatExchange is τ in s as learned and HeatExchangeUpper its upper bound;
 	// both are used instead of the configured ones where HeatExchange is over 0.
