@@ -36,6 +36,8 @@ type Assessment struct {
 	GasVolume   signal.Reading `json:"gas_volume"`   // m³
 	TankVolume  signal.Number  `json:"tank_volume_cubic_meters"`
 
+	Gas Gas `json:"gas"`
+
 	Reserve   reserve.Figures `json:"reserve"`
 	LastKnown *LastKnown      `json:"last_known_reserve,omitempty"` // only while the reserve is unknown
 
@@ -47,6 +49,26 @@ type Assessment struct {
 
 	Events []Event       `json:"-"` // what happened in this step, in order
 	Runs   []machine.Run `json:"-"` // runs completed in this step
+}
+
+// Gas is what is known of the air beyond its pressure and volume.
+type Gas struct {
+	// TemperatureRatio is the gas temperature over the wall's, with its ±
+	// band; unknown for five time constants after a gap in the data.
+	TemperatureRatio     signal.Number `json:"temperature_ratio"`
+	TemperatureRatioBand signal.Number `json:"temperature_ratio_band"`
+	// AirRatio is the settled product of pressure and volume over that of a
+	// full charge: the air in the tank against the set state.
+	AirRatio signal.Number `json:"air_ratio"`
+
+	// The thermal time constant in use, as configured (unknown: not given) and
+	// as learned from recoveries after draws, with its ± band as a ratio.
+	HeatExchange           signal.Number `json:"heat_exchange_seconds"`
+	HeatExchangeConfigured signal.Number `json:"heat_exchange_configured_seconds"`
+	HeatExchangeLearned    signal.Number `json:"heat_exchange_learned_seconds"`
+	HeatExchangeBand       signal.Number `json:"heat_exchange_band_ratio"`
+	AgreeingDraws          int           `json:"heat_exchange_agreeing_draws"`
+	UsedDraws              int           `json:"heat_exchange_used_draws"`
 }
 
 // NamedReading is a measured point and its reading.

@@ -17,6 +17,7 @@ type saved struct {
 	ClockTrusted bool             `json:"clock_trusted"`
 	Pairs        [2]machine.Saved `json:"pairs"`
 	Alarms       []savedAlarm     `json:"alarms"`
+	Air          savedAir         `json:"air"`
 	LastKnown    *LastKnown       `json:"last_known_reserve,omitempty"`
 }
 
@@ -44,6 +45,7 @@ func (u *Unit) Save() ([]byte, error) {
 		w := &u.alarms[i]
 		s.Alarms = append(s.Alarms, savedAlarm{w.definition.Name, w.source, w.alarm})
 	}
+	s.Air = u.air.save()
 	if !u.known.last.Time.IsZero() {
 		s.LastKnown = &u.known.last
 	}
@@ -95,6 +97,7 @@ func (u *Unit) restore(state, pulse []byte) error {
 		return nil
 	}
 	u.restoreAlarms(s.Alarms)
+	u.air.learner.Restore(s.Air.Learner)
 	if s.LastKnown != nil {
 		u.known.last = *s.LastKnown
 	}
@@ -132,5 +135,6 @@ func (u *Unit) reportGap(scan *signal.Scan) {
 	e.From, e.To = u.restored.Time.UTC().Format(time.RFC3339), scan.Time.UTC().Format(time.RFC3339)
 	e.Values = []Value{{"not_observed", gap, signal.Second.String()}}
 	u.out.Events = append(u.out.Events, e)
+	u.air.resume(u.restored.Air, float64(gap))
 	u.restored = nil
 }

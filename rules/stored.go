@@ -34,7 +34,7 @@ func (u *Unit) stepReserve(scan *signal.Scan) {
 		u.asked = reserveAsked{true, scan.Elapsed, a.GasPressure, a.Level}
 		in := reserve.Input{Pressure: a.GasPressure, Level: a.Level, Atmosphere: u.atmosphere,
 			Wall: pick(scan, u.at.wall, signal.Kelvin)}
-		u.follow(&in)
+		u.air.tell(&in)
 		u.engine.Evaluate(in, &a.Reserve)
 	}
 	a.Quality = a.Reserve.Quality
@@ -82,6 +82,3 @@ func (u *Unit) remember(scan *signal.Scan) {
 	k.last.Age = (k.age + scan.Elapsed - k.at).Seconds()
 	a.LastKnown = &k.last
 }
-
-// follow adds what the gas has been through. STUB
-func (u *Unit) follow(in *reserve.Input) {}

@@ -40,6 +40,7 @@ type Unit struct {
 	scan   signal.Scan // the present one
 	alarms []watcher
 	clock  timekeeper
+	air    *air
 	asked  reserveAsked
 
 	atmosphere, oilDensity, gasTemperature float64 // of this scan: Pa, kg/m³, K
@@ -67,6 +68,9 @@ func New(cfg Config, points []signal.Point, state, beat []byte) (*Unit, error) {
 				return nil, fmt.Errorf("unit %s: %w", cfg.Unit, err)
 			}
 		}
+	}
+	if u.air, err = newAir(&cfg); err != nil {
+		return nil, fmt.Errorf("unit %s: %w", cfg.Unit, err)
 	}
 	u.alarms = u.watchers(points)
 	if err := u.restore(state, beat); err != nil {
@@ -124,6 +128,7 @@ func (u *Unit) Step(scan signal.Scan) *Assessment {
 	dt := u.keepTime(&u.scan)
 	u.measure(&u.scan)
 	u.stepMachines(&u.scan)
+	u.stepAir(scan.Elapsed)
 	u.stepReserve(&u.scan)
 	u.stepAlarms(&u.scan, dt)
 	return a
