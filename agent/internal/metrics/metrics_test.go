@@ -99,16 +99,19 @@ func TestPromtoolIsContent(t *testing.T) {
 }
 
 func TestCountersBeginWithTheProcess(t *testing.T) {
-	text, contentType := scrape(t, handler(t, board{everything()}), "application/openmetrics-text; version=1.0.0")
+	polls := Figure{Name: "polls_total", Help: "Polls.", Counter: true, Read: func(emit func(float64, ...string)) { emit(7) }}
+	text, contentType := scrape(t, handler(t, board{everything()}, polls), "application/openmetrics-text; version=1.0.0")
 	if !strings.HasPrefix(contentType, "application/openmetrics-text") {
 		t.Fatalf("content type %q", contentType)
 	}
 	if !strings.HasSuffix(text, "# EOF\n") {
 		t.Error("no end mark (OpenMetrics 1.0, overall structure)")
 	}
-	created := `strokebank_machine_run_seconds_created{machine="pump1",site="Quillen Reach",unit="AU-7"}`
-	if got, want := valueOf(text, created), fmt.Sprintf("%.10g", float64(noon.Unix()-3600)); got != want {
-		t.Errorf("created %q, want %q", got, want)
+	want := fmt.Sprintf("%.10g", float64(noon.Unix()-3600))
+	for _, created := range []string{`strokebank_machine_run_seconds_created{machine="pump1",site="Quillen Reach",unit="AU-7"}`, `strokebank_polls_created`} {
+		if got := valueOf(text, created); got != want {
+			t.Errorf("%s is %q, want %q", created, got, want)
+		}
 	}
 }
 

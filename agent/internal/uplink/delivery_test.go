@@ -1,10 +1,14 @@
 package uplink
 
 import (
+	"context"
 	"encoding/json"
 	"errors"
+	"net"
 	"strings"
 	"testing"
+
+	"github.com/eclipse/paho.mqtt.golang/packets"
 
 	"strokebank/rules"
 )
@@ -103,9 +107,16 @@ func TestBrokerKilledAndRestartedEmpty(t *testing.T) {
 		delete(want, m.topic[strings.LastIndex(m.topic, "/")+1:])
 		return len(want) == 0
 	})
+	forwarding, done := context.WithCancel(t.Context())
+	defer done()
 	go func() {
-		for m := range got {
-			events <- m
+		for {
+			select {
+			case m := <-got:
+				events <- m // has room for everything that got can hold
+			case <-forwarding.Done():
+				return
+			}
 		}
 	}()
 	numbers(t, events, acked+1, 3000)
@@ -162,5 +173,32 @@ func TestEventNobodyCanPlaceGoesToTheAgent(t *testing.T) {
 	m, err := cfg.eventMessage(rules.Entry{Event: rules.Event{Kind: rules.ClockEvent, Name: "corrected"}})
 	if err != nil || m.topic != "strokebank/Quillen Reach/gate-1/event" {
 		t.Errorf("topic %q, %v", m.topic, err)
+	}
+}
+
+// A broker that is away for a week fills the log with one line.
+func TestSameFailureIsLoggedOnce(t *testing.T) {
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	u := start(t, config("tcp://"+l.Addr().String()), newBook(0), newBoard())
+	for range 5 {
+		conn, err := l.Accept()
+		if err != nil {
+			t.Fatal(err)
+		}
+		if _, err := packets.ReadPacket(conn); err != nil {
+			t.Fatal(err)
+		}
+		conn.Close() // instead of an answer
+	}
+	u.stop()
+	if n := strings.Count(u.log.all(), "broker cannot be reached"); n != 1 {
+		t.Errorf("five failures of one kind made %d lines:\n%s", n, u.log.all())
+	}
+	if s := u.Stats(); s.Failures < 4 {
+		t.Errorf("%d failures counted", s.Failures)
 	}
 }

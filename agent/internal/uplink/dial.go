@@ -88,11 +88,9 @@ func (u *Uplink) options(password string, will message, lost func(error)) *mqtt.
 	return o
 }
 
-// connect makes one attempt. The session's connection is closed when ctx ends
-// before the broker has accepted.
-func (u *Uplink) connect(ctx context.Context) (*session, error) {
-	began := time.Now()
-	will, err := u.cfg.presenceMessage(offlineUnclean, began, began)
+// prepare reads the secrets anew and makes the client's options of s.
+func (u *Uplink) prepare(s *session) (*mqtt.ClientOptions, error) {
+	will, err := u.cfg.presenceMessage(offlineUnclean, s.began, s.began)
 	if err != nil {
 		return nil, err
 	}
@@ -101,11 +99,20 @@ func (u *Uplink) connect(ctx context.Context) (*session, error) {
 		return nil, err
 	}
 	if u.cfg.AcceptAnyServerCertificate {
-		u.log.Warn("the broker's certificate is not checked", "broker", u.addr.String(), "switch", "AcceptAnyServerCertificate")
+		u.log.Warn("the broker's certificate is not checked, as configured", "broker", u.addr.String())
 	}
-	s := &session{u: u, began: began, lost: make(chan error, 1)}
+	return u.options(password, will, s.lose), nil
+}
+
+// connect makes one attempt. The connection is closed when ctx ends before
+// the broker has accepted.
+func (u *Uplink) connect(ctx context.Context) (*session, error) {
+	s := &session{u: u, began: time.Now(), lost: make(chan error, 1)}
+	o, err := u.prepare(s)
+	if err != nil {
+		return nil, err
+	}
 	var open atomic.Pointer[net.Conn]
-	o := u.options(password, will, s.lose)
 	o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
 		conn, err := u.dial(ctx, s.lose)
 		if err == nil {
@@ -121,14 +128,14 @@ func (u *Uplink) connect(ctx context.Context) (*session, error) {
 	s.client = mqtt.NewClient(o)
 	token := s.client.Connect()
 	<-token.Done() // bounded by the dialling and the client's own connect timeout
+	ended := !stop()
 	if err := token.Error(); err != nil {
-		stop()
 		if u.addr.secure && open.Load() != nil && errors.Is(err, packets.ErrorNetworkError) {
 			err = fmt.Errorf("closed after the TLS handshake, as TLS 1.3 does for a refused client certificate: %w", err)
 		}
 		return nil, err
 	}
-	if !stop() { // ended meanwhile, the connection is already closed
+	if ended { // the connection is already closed
 		s.client.Disconnect(0)
 		return nil, ctx.Err()
 	}

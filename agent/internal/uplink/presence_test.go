@@ -84,7 +84,7 @@ func TestStatesDoNotWaitForTheBacklog(t *testing.T) {
 		}
 		return strings.HasSuffix(m.topic, "/low_pressure")
 	})
-	if events > 5_000 {
+	if events > 15_000 {
 		t.Errorf("%d events came before the first alarm state", events)
 	}
 }

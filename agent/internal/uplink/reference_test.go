@@ -157,6 +157,9 @@ func TestWhatIsPublishedIsWhatTheReferenceSays(t *testing.T) {
 	read("an unknown reserve", func(m received) bool {
 		return strings.HasSuffix(m.topic, "/reserve") && strings.Contains(string(m.payload), `"known":false`)
 	})
+	read("a second live message", func(m received) bool {
+		return strings.HasSuffix(m.topic, "/live") && strings.Contains(string(m.payload), `"scan":2`)
+	})
 	p.cut()
 	read("the will", func(m received) bool { return strings.Contains(string(m.payload), offlineUnclean) })
 	p.mend()
