@@ -1,7 +1,10 @@
 package uplink
 
 import (
+	"fmt"
+	"net"
 	"strings"
+	"syscall"
 	"testing"
 	"time"
 
@@ -125,4 +128,17 @@ func unlevel(l string) string {
 		out = append(out, l[i])
 	}
 	return string(out)
+}
+
+func TestLocalPortsDoNotMakeANewCause(t *testing.T) {
+	lost := func(port int) error {
+		local := &net.TCPAddr{IP: net.IPv4(127, 0, 0, 1), Port: port}
+		return fmt.Errorf("connection lost: %w", &net.OpError{Op: "read", Net: "tcp", Source: local, Err: syscall.ECONNRESET})
+	}
+	if a, b := cause(lost(40001)), cause(lost(40002)); a != b || !strings.Contains(a, "reset") {
+		t.Errorf("%q and %q", a, b)
+	}
+	if cause(errNoAck) == cause(lost(40001)) {
+		t.Error("two causes are taken for one")
+	}
 }
