@@ -38,10 +38,11 @@ func TestPairsTakeTheLeadInTurn(t *testing.T) {
 
 func TestPumpsWorkBetweenTheirSwitches(t *testing.T) {
 	p := built(t, busy())
-	was := p.Truth()
+	was, ran := p.Truth(), 0.0
 	for range 86400 {
 		p.Step(time.Second)
 		x := p.Truth()
+		ran += b2f(x.Running[0])
 		for i := range 2 {
 			if x.Running[i] && !was.Running[i] {
 				near(t, "cut-in", x.Level, p.build.Level.CutIn, 0.012)
@@ -52,6 +53,7 @@ func TestPumpsWorkBetweenTheirSwitches(t *testing.T) {
 		}
 		was = x
 	}
+	near(t, "run seconds of pump1", was.RunSeconds[0], ran, 1+float64(was.Starts[0]))
 }
 
 // Compressors wait from the pumps' cut-in until the level is restored.

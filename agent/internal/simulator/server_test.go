@@ -218,6 +218,23 @@ func TestServerBoundsItsClients(t *testing.T) {
 	}
 }
 
+func TestServerHangsUpOnAForeignFrame(t *testing.T) {
+	s := served(t, built(t, QuillenReach()))
+	for name, frame := range map[string][]byte{
+		"other protocol": {0, 1, 0, 9, 0, 6, 7, 4, 0, 0, 0, 1},
+		"no function":    {0, 1, 0, 0, 0, 1, 7},
+		"too long":       {0, 1, 0, 0, 1, 0xff, 7},
+	} {
+		conn := dial(t, s)
+		if _, err := conn.Write(frame); err != nil {
+			t.Fatal(err)
+		}
+		if n, err := conn.Read(make([]byte, 9)); n != 0 || err == nil {
+			t.Errorf("%s: answered with %d bytes", name, n)
+		}
+	}
+}
+
 func TestServerRefusesTwoUnitsWithOneID(t *testing.T) {
 	l, err := net.Listen("tcp", "127.0.0.1:0")
 	if err != nil {

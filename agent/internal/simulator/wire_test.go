@@ -112,6 +112,45 @@ func TestLevelCellAndTap(t *testing.T) {
 	near(t, "tap, Pa", valueOf(t, p, "pressure").Value, x.Gauge+870*9.81*(x.Level-0.2)+1000, 400)
 }
 
+func TestDriftIsSlow(t *testing.T) {
+	b := QuillenReach()
+	b.Instruments.Level.Noise = 0
+	p := quiet(t, b)
+	p.Set("level.drift", 1)
+	pass(p, 3600)
+	near(t, "after an hour, m", valueOf(t, p, "level").Value-(p.Truth().Level-0.05), 0.005*2.5, 1e-3)
+}
+
+func TestStatusBitsStandWhereTheMapSays(t *testing.T) {
+	p := quiet(t, QuillenReach())
+	p.Set("pump2.hand", 1)
+	p.Set("compressor1.overload", 1)
+	p.Step(time.Second)
+	words := p.Image().Words[3]
+	// Mains off (bit 0), no low switch, overload of the third machine (bit 6);
+	// automatic but for the second machine, hand of the second (bit 5).
+	if words[200] != 1<<6 || words[201] != 0b0010_1101 {
+		t.Errorf("status words %016b %016b", words[200], words[201])
+	}
+}
+
+func TestBrokenPumpHasNeitherPressureNorLoad(t *testing.T) {
+	for _, weak := range []float64{0, 1} {
+		b := QuillenReach()
+		b.Start.Oil = newGeometry(b.Tank).volumeAt(1.1)
+		p := built(t, b)
+		p.Set("pump1.weak", weak)
+		pass(p, 20)
+		pressure, current := valueOf(t, p, "pump1.discharge_pressure").Value, valueOf(t, p, "pump1.motor_current").Value
+		if sound := weak == 0; (pressure > p.Truth().Gauge) != sound || (current > 1.5) != sound || current < 0.3 {
+			t.Errorf("weak %v: %.0f Pa, %.2f A", weak, pressure, current)
+		}
+		if rest := valueOf(t, p, "pump2.motor_current").Value; rest != 0 {
+			t.Errorf("pump at rest draws %v A", rest)
+		}
+	}
+}
+
 func TestLoopCurrentsFollowNE43(t *testing.T) {
 	for _, tt := range []struct {
 		name    string
