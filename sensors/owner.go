@@ -50,16 +50,22 @@ func (o *owner) run(ctx context.Context, epoch time.Time) {
 			return
 		}
 		now := time.Now()
-		passed := now.Sub(tick) / o.link.Period
+		newest, passed := newestTick(tick, now, o.link.Period)
 		o.board.count(func(s *LinkStats) {
 			s.ScanDuration = now.Sub(began)
-			s.MissedScans += uint64(passed)
+			s.MissedScans += passed
 			s.Up = o.up
 		})
-		tick = tick.Add(passed * o.link.Period)
-		o.board.finish(tick)
-		tick = tick.Add(o.link.Period)
+		o.board.finish(newest)
+		tick = newest.Add(o.link.Period)
 	}
+}
+
+// newestTick is the last tick that has come by now, and how many after tick
+// that is. Ticks are absolute: what was missed is left out, not caught up.
+func newestTick(tick, now time.Time, period time.Duration) (newest time.Time, passed uint64) {
+	n := max(0, now.Sub(tick)/period)
+	return tick.Add(n * period), uint64(n)
 }
 
 // waitUntil reports false where ctx ends first.

@@ -274,6 +274,47 @@ func TestUntrustedClock(t *testing.T) {
 	}, nil)
 }
 
+func TestMissedTicksAreNotCaughtUp(t *testing.T) {
+	tick := time.Date(2026, 11, 3, 0, 0, 0, 0, time.UTC)
+	for _, tt := range []struct{ after, newest, passed int }{{0, 0, 0}, {999, 0, 0}, {1000, 1000, 1}, {4700, 4000, 4}, {-5, 0, 0}} {
+		newest, passed := newestTick(tick, tick.Add(time.Duration(tt.after)*time.Millisecond), time.Second)
+		if newest.Sub(tick) != time.Duration(tt.newest)*time.Millisecond || passed != uint64(tt.passed) {
+			t.Errorf("%d ms: got %v and %d, want %d ms and %d", tt.after, newest.Sub(tick), passed, tt.newest, tt.passed)
+		}
+	}
+}
+
+// A link that cannot be opened is dialled again at once and then at growing
+// intervals; when it comes back everything is read in the same scan.
+func TestDeadLinkIsDialledAtGrowingIntervals(t *testing.T) {
+	server := serve(t, answering(same(before)))
+	o := lone(t, server, word("level", "panel", 1, 1), word("pressure", "panel", 2, 1))
+	dials, dead := 0, true
+	o.conn.open = func(l Link, log *slog.Logger) (readOnly, error) {
+		if dials++; dead {
+			return nil, errors.New("connection refused")
+		}
+		return open(l, log)
+	}
+	lost := all(isBad(0, signal.LinkLost), isBad(1, signal.LinkLost), reads(2, 0))
+	for n := range 10 {
+		if s := scanOnce(t, o); !lost(s) {
+			t.Fatalf("scan %d: %+v", n+1, s.Readings)
+		}
+	}
+	if dials != 2 {
+		t.Errorf("dialled %d times in ten scans at once, want twice", dials)
+	}
+	if n := o.board.stats.DialFailures; n != uint64(dials) {
+		t.Errorf("%d failures counted", n)
+	}
+	dead = false
+	o.retry.next = time.Now() // its next try has come
+	if s := scanOnce(t, o); !all(reads(0, before), reads(1, before), reads(2, 1))(s) {
+		t.Errorf("afterwards: %+v", s.Readings)
+	}
+}
+
 // How a value that is not refreshed grows old, with a scan of a second.
 func TestAge(t *testing.T) {
 	taken := time.Date(2026, 11, 3, 0, 0, 0, 0, time.UTC)

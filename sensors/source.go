@@ -63,9 +63,13 @@ func (s *Source) run(ctx context.Context, epoch time.Time) {
 	tick := epoch
 	for s.await(ctx, tick) {
 		s.post(s.assemble())
-		passed := max(1, time.Since(tick)/s.period)
-		s.miss(uint64(passed - 1))
-		tick = tick.Add(passed * s.period)
+		newest, passed := newestTick(tick, time.Now(), s.period)
+		if passed == 0 {
+			tick = tick.Add(s.period)
+			continue
+		}
+		s.miss(passed - 1)
+		tick = newest
 	}
 }
 
