@@ -59,6 +59,7 @@ func points(t time.Time) []rules.NamedReading {
 		}
 		out = append(out,
 			rules.NamedReading{ID: signal.Of(m, signal.Running), Reading: good(running, signal.Boolean, t)},
+			rules.NamedReading{ID: signal.Of(m, signal.MotorCurrent), Reading: good(running*7.4, signal.Ampere, t)},
 			rules.NamedReading{ID: signal.Of(m, signal.Overload), Reading: good(0, signal.Boolean, t)},
 			rules.NamedReading{ID: signal.Of(m, signal.Automatic), Reading: good(1, signal.Boolean, t)})
 	}
@@ -166,6 +167,11 @@ func short(t time.Time) *rules.Assessment {
 	a.Pairs[1].Available, a.Pairs[1].Redundancy = 1, "one"
 	raise(a, "not_automatic", alarm.Acknowledged, 5*time.Hour, signal.Unknown(), signal.Unknown(), signal.NoUnit)
 	raise(a, "low_level", alarm.Unacknowledged, 9*time.Minute, 1.223, 1.3, signal.Metre)
+	for i, r := range a.Readings {
+		if r.ID == signal.Of("pump2", signal.Overload) {
+			a.Readings[i].Reading = good(1, signal.Boolean, t)
+		}
+	}
 	raise(a, "overload", alarm.Acknowledged, 41*time.Minute, signal.Unknown(), signal.Unknown(), signal.NoUnit)
 	raise(a, "low_pressure", alarm.Unacknowledged, 6*time.Minute, 7.06e5, 7.2e5, signal.Pascal)
 	raise(a, "low_reserve", alarm.Unacknowledged, 3*time.Minute, 2, 3, signal.Count)
@@ -213,6 +219,11 @@ func blind(t time.Time) *rules.Assessment {
 	a.Reserve = reserve.Figures{
 		Reason: "oil level: failure signal low", Required: 3, AtLeast: u, Expected: u, FullCharge: u,
 		UsableOil: u, HoldTime: u, TimeToFull: u, TimeToFullOne: u,
+	}
+	for i, r := range a.Readings {
+		if r.ID == signal.OfValve("XV-2", signal.Open) {
+			a.Readings[i].Reading = gone(signal.Boolean, signal.NoAnswer)
+		}
 	}
 	a.LastKnown = &rules.LastKnown{AtLeast: 4, Expected: 5.4, Time: t.Add(-4 * time.Minute), Age: 240}
 	raise(a, "reserve_unknown", alarm.Unacknowledged, 4*time.Minute, u, u, signal.NoUnit)

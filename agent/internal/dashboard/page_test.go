@@ -73,6 +73,8 @@ func whyUnknown(t *testing.T, ctx context.Context) {
 	r.contains("#why-unknown", "Why: oil level: failure signal low")
 	r.contains("#last-known", "Last known, not now: at least 4 cycles, expected 5.4", "4 min ago")
 	r.contains("#tank-body", "oil level unknown failure signal low")
+	r.contains("#readings-body", "Valve XV-2 open unknown bad: device does not answer", "At the machines: 4, all good",
+		"Contacts, switches and links: 19, all good")
 	r.contains("#alarms-body", "2 alarms cannot be judged")
 	if r.read("#at-least") != "unknown" || see[int](r, `document.querySelectorAll(".tank .oil, .ruler").length`) != 0 {
 		t.Error("a number or a picture stands where the reserve is unknown")

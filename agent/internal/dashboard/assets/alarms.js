@@ -38,7 +38,7 @@ function one(x, a, now) {
     h("div", {},
       h("p.what", {}, h("strong", {}, x.title + source(x, a)),
         h("span.priority", {}, x.priority), h("span.state", {}, x.state)),
-      h("p.act", {}, h("span.label", {}, "Do: "), x.action, x.note ? " " + x.note : ""),
+      h("p.act", {}, h("span.label", {}, "Do: "), x.action, x.note ? [h("span.label", {}, " Here: "), x.note] : null),
       h("p.facts", {}, [compared(x), "since " + moment(x.since, now) + ", " + duration(age(x.since, a.time)), within(x, a, now)]
         .filter(Boolean).join(" · "))));
 }

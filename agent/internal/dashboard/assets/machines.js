@@ -45,7 +45,7 @@ function row(m, a) {
     h("th", { scope: "row", role: "rowheader" }, m.tag, m.lead ? h("span.note", {}, " leads") : null),
     cell(1, m.state === "unknown" ? unknown(m.reason)
       : h("span", {}, h("span." + m.state, {}, m.state), h("span.note", {}, since))),
-    cell(2, m.available ? "yes" : h("span.no", {}, "no" + (m.blocked ? ": " + m.blocked : ""))),
+    cell(2, m.available ? "yes" : h("span.no", {}, "no" + (m.blocked ? " (" + m.blocked + ")" : ""))),
     cell(3, h("span", {}, hours(m.lifetime_run_seconds),
       m.run_doubt_seconds > 0 ? h("span.note", {}, " in doubt: " + duration(m.run_doubt_seconds)) : null)),
     cell(4, grouped(m.lifetime_starts, 0)),

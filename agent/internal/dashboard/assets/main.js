@@ -103,6 +103,7 @@ function render() {
   show(at("mains"), mains(a, now));
   show(at("tally"), tally(a));
   at("head").classList.toggle("mainslost", a.power_lost);
+  at("head").dataset.priority = power(a).priority;
   show(at("reserve-body"), reserve(a, now));
   show(at("alarms-body"), alarms(a, now));
   show(at("tank-body"), tank(a));
@@ -113,10 +114,13 @@ function render() {
   survey();
 }
 
+// power is the alarm of the lost mains, where the unit has one.
+const power = (a) => a.alarms.find((x) => x.alarm === "mains_lost" && x.state !== "normal") || { priority: "high" };
+
 function mains(a, now) {
   if (a.power_lost) {
-    const since = (a.alarms.find((x) => x.alarm === "mains_lost" && x.since) || {}).since;
-    return [mark("high", true), h("strong", {}, "Mains lost"), h("span", {}, ": the unit lives on what is stored" +
+    const { since, priority } = power(a);
+    return [mark(priority, true), h("strong", {}, "Mains lost"), h("span", {}, ": the unit lives on what is stored" +
       (since ? ", since " + moment(since, now) : ""))];
   }
   const r = (a.readings.find((x) => x.id === "mains") || {}).reading;

@@ -40,6 +40,8 @@ function named(id, unit, a) {
   return [id, { Pa: "gauge", m: "level", "m³": "volume", K: "temperature", A: "current" }[unit] || "count"];
 }
 
+const ofOne = (id, a) => (a.machines || []).some((m) => id.startsWith(m.position + "."));
+
 function said(value, kind) {
   if (!known(value)) return null;
   if (Array.isArray(kind)) return value !== 0 ? kind[0] : kind[1];
@@ -52,16 +54,22 @@ export function readings(a, now) {
   const derived = [
     ["Gas pressure", "absolute", a.gas_pressure], ["Oil level in the tank", "level", a.oil_level],
     ["Oil volume", "volume", a.oil_volume], ["Air volume", "volume", a.gas_volume]];
-  const all = (a.readings || []).map(({ id, reading }) => [...named(id, reading.unit, a), reading]);
-  const contacts = all.filter(([, kind]) => Array.isArray(kind));
-  const poor = contacts.filter(([, , r]) => r.quality !== "good").length;
+  const all = (a.readings || []).map(({ id, reading }) => [...named(id, reading.unit, a), reading, ofOne(id, a)]);
+  // What is not good stands in sight, wherever it belongs.
+  const main = (x) => x[2].quality !== "good" || (!x[3] && !Array.isArray(x[1]));
+  const contact = (x) => !main(x) && Array.isArray(x[1]);
+  const atMachine = (x) => !main(x) && !contact(x);
   return [
-    table("Measured", all.filter(([, kind]) => !Array.isArray(kind)), a, now),
+    table("Measured", all.filter(main), a, now),
     table("Computed", derived),
-    h("details", {}, h("summary", {}, "Contacts, switches and links: " + contacts.length +
-      (poor ? ", of these " + poor + " not good" : ", all good")),
-      table("Contacts", contacts, a, now)),
+    folded("At the machines", all.filter(atMachine), a, now),
+    folded("Contacts, switches and links", all.filter(contact), a, now),
   ];
+}
+
+function folded(title, rows, a, now) {
+  return rows.length === 0 ? null : h("details", { "data-key": title },
+    h("summary", {}, title + ": " + rows.length + ", all good"), table("All good", rows, a, now));
 }
 
 // table leaves out the age of readings where it is not told the assessment.
