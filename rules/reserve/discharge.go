@@ -64,13 +64,15 @@ const heatRatio = 1 / (gas.Gamma - 1)
 // has grown to v in the phase of k, never too high. What the wall has lost is
 // what has warmed the gas and the work that the gas has done; without the work
 // of this phase the gas would be warmer at its end, and the work of a gas that
-// is no warmer than the first wall is at most pV ln(V1/V0).
+// is no warmer than the first wall is at most pV ln(V1/V0), of which
+// (r-1)/√r with r = V1/V0 is an upper bound.
 func (d *discharge) wall(v float64, k *gas.Kernel, t *terms) float64 {
 	if t.cooling == 0 {
 		return 1
 	}
 	warmest := math.Max(d.theta, k.Rest(d.theta))
-	heat := float64(heatRatio*(warmest-d.first.theta)) + math.Log(v/d.first.gas)
+	r := v / d.first.gas
+	heat := float64(heatRatio*(warmest-d.first.theta)) + (r-1)/math.Sqrt(r)
 	return math.Max(0.5, 1-float64(t.cooling*math.Max(0, heat)))
 }
 

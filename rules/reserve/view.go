@@ -51,10 +51,10 @@ func swell(p float64) float64 { return 1 + math.Max(0.01, p*1e-8) }
 // wallCooling is terms.cooling of a tank whose steel wall is as thick as its
 // pressure asks for: by the hoop stress formula a cylinder's wall weighs
 // 2 ρ p V/σ, so that S/(C T) = σ/(2 ρ c T) = 0.06 whatever its size and pressure
-// (σ 138 MPa, ρ 7850 kg/m³, c 490 J/(kg K), 290 K, from memory). A third of it
-// is taken off for what every real tank has more: heads, corrosion allowance,
+// (σ 138 MPa, ρ 7850 kg/m³, c 490 J/(kg K), 290 K, from memory). A quarter of
+// it is taken off for what every real tank has more: heads, corrosion allowance,
 // a design pressure above the set pressure (*common practice, no source*).
-const wallCooling = 0.04
+const wallCooling = 0.045
 
 // worst is the state and the conditions at their worst inside what is known,
 // for one end of the level's band.
