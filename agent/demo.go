@@ -7,6 +7,7 @@ import (
 	"flag"
 	"fmt"
 	"log/slog"
+	"maps"
 	"net"
 	"os"
 	"time"
@@ -14,11 +15,17 @@ import (
 	"strokebank/agent/internal/simulator"
 	"strokebank/agent/internal/watch"
 	"strokebank/configs"
+	"strokebank/rules"
+	"strokebank/rules/alarm"
 )
 
 // demoExample is the example configuration that the demo runs on: the same
 // file that `run` would take, with the addresses of the demo put in.
 const demoExample = "quillen-reach"
+
+// demoSpeed is how many times faster than a real one the simulated unit lives,
+// so that a refill does not take minutes.
+const demoSpeed = 3
 
 func demo(ctx context.Context, sh shell, args []string) int {
 	fs := flag.NewFlagSet("demo", flag.ContinueOnError)
@@ -82,10 +89,11 @@ func stage(ctx context.Context, sh shell, log *slog.Logger, page, brokerAt, pane
   broker     mqtt://%[2]s   topics strokebank/#
   panel      modbus tcp %[3]s, device 7
 
-Stop with Ctrl-C. Below: what is done to the unit, and what a listener at the
-broker hears of it.
+The unit lives %[4]d times faster than a real one, and some alarms wait less, so
+that it fits into a minute. Stop with Ctrl-C. Below: what is done to the unit,
+and what a listener at the broker hears of it.
 
-`, page, brokerAt, panelAt)
+`, page, brokerAt, panelAt, demoSpeed)
 	n := newNarrator(sh.out, cfg.Units[0].Display)
 	err = watch.Supervise(ctx, log,
 		watch.Stage{{Name: "panel", Run: server.Run}},
@@ -112,13 +120,31 @@ func demoConfig(page, broker, panel, dir string) (*configs.Config, error) {
 		cfg.Links[i].Address = panel
 	}
 	cfg.Broker = &configs.Broker{Address: "tcp://" + broker, LivePeriod: 2 * time.Second}
+	hurry(&cfg.Units[0].Rules)
 	return cfg, nil
+}
+
+// hurry makes the story fit into a minute: more cycles are required than on a
+// real unit of this size, and three alarms wait less.
+func hurry(unit *rules.Config) {
+	unit.Reserve.Required = 9
+	unit.Alarms = maps.Clone(unit.Alarms)
+	if unit.Alarms == nil {
+		unit.Alarms = map[string]alarm.Setting{}
+	}
+	for _, name := range []string{alarm.LowReserve, alarm.MainsLost, alarm.ReserveUnknown} {
+		setting := unit.Alarms[name]
+		on, off := 3*time.Second, 3*time.Second
+		setting.OnDelay, setting.OffDelay = &on, &off
+		unit.Alarms[name] = setting
+	}
 }
 
 // demoPlant is the simulated unit behind its Modbus server.
 func demoPlant(address string) (*simulator.Plant, *simulator.Server, error) {
 	build := simulator.QuillenReach()
 	build.Routine = simulator.Routine{} // the story strokes the valves
+	build.Start.Pressure, build.Start.Oil = 8.4e5, 0.845
 	plant, err := simulator.New(build, 7)
 	if err != nil {
 		return nil, nil, err
@@ -127,7 +153,7 @@ func demoPlant(address string) (*simulator.Plant, *simulator.Server, error) {
 	if err != nil {
 		return nil, nil, fmt.Errorf("simulated panel: %w", err)
 	}
-	server, err := simulator.NewServer(listener, 1, plant)
+	server, err := simulator.NewServer(listener, demoSpeed, plant)
 	if err != nil {
 		return nil, nil, errors.Join(err, listener.Close())
 	}

@@ -32,8 +32,14 @@ func story() []scene {
 		return func(p *simulator.Plant) error { return p.Set(f, severity) }
 	}
 	return []scene{
-		{4 * time.Second, "the mains fail", set("mains_lost", 1)},
-		{4 * time.Second, "the panel shuts the plant down: every valve closes on stored oil", func(p *simulator.Plant) error { p.Shutdown(); return nil }},
+		{3 * time.Second, "the mains fail", set("mains_lost", 1)},
+		{2 * time.Second, "the panel shuts the plant down: the valves close one after another, on stored oil", func(p *simulator.Plant) error { p.Shutdown(); return nil }},
+		{22 * time.Second, "the mains are back; the panel's pump restores the oil", set("mains_lost", 0)},
+		{5 * time.Second, "the overload of pump 2 trips", set("pump2.overload", 1)},
+		{10 * time.Second, "the overload of pump 2 is reset", set("pump2.overload", 0)},
+		{6 * time.Second, "the level transmitter's wire breaks", set("level.open", 1)},
+		{20 * time.Second, "the wire is mended", set("level.open", 0)},
+		{10 * time.Second, "the valves open again; from here on the unit is left to its panel", func(p *simulator.Plant) error { p.Restore(); return nil }},
 	}
 }
 

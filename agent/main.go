@@ -25,6 +25,7 @@ const (
 
 // shell is what a command has of the outside.
 type shell struct {
+	in  io.Reader // for `-` as a file
 	out io.Writer // for the result
 	err io.Writer // for logs and errors
 }
@@ -42,6 +43,7 @@ func commands() []command {
 		{"demo", "", "show the whole job on a simulated unit; nothing else is needed", demo},
 		{"run", "FILE", "watch the units of a configuration until told to stop", run},
 		{"check", "FILE", "check a configuration and, with --devices, read every point once", check},
+		{"suppose", "FILE", "say what the reserve would be: another state, one more valve, another tank", suppose},
 		{"version", "", "say which build this is", version},
 	}
 }
@@ -52,7 +54,7 @@ func main() {
 		<-ctx.Done()
 		stop() // from here on a second signal ends the process at once
 	}()
-	os.Exit(dispatch(ctx, shell{os.Stdout, os.Stderr}, os.Args[1:]))
+	os.Exit(dispatch(ctx, shell{os.Stdin, os.Stdout, os.Stderr}, os.Args[1:]))
 }
 
 // dispatch runs the command that args name and returns the exit code.
@@ -99,8 +101,8 @@ exit codes
 }
 
 // parse reads the flags of a command and wants exactly files arguments behind
-// them. done is true where the command has nothing left to do; code is then
-// its exit code.
+// them, any number where files is negative. done is true where the command has
+// nothing left to do; code is then its exit code.
 func parse(fs *flag.FlagSet, sh shell, args []string, usage string, files int) (code int, done bool) {
 	fs.SetOutput(sh.err)
 	fs.Usage = func() {
@@ -112,7 +114,7 @@ func parse(fs *flag.FlagSet, sh shell, args []string, usage string, files int) (
 	} else if err != nil {
 		return exitUsage, true
 	}
-	if fs.NArg() != files {
+	if files >= 0 && fs.NArg() != files {
 		fmt.Fprintf(sh.err, "strokebank: %s wants %d file(s) behind its flags, got %d\n", fs.Name(), files, fs.NArg())
 		fs.Usage()
 		return exitUsage, true
