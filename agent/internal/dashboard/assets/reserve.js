@@ -9,25 +9,27 @@ const limits = { pressure: "pressure", oil: "oil" };
 export function reserve(a, now) {
   const r = a.reserve;
   if (!r.known) return blind(a, now);
+  // A reserve that is short is as urgent as the site's alarm for it says.
+  const urgency = (a.alarms.find((x) => x.alarm === "low_reserve") || { priority: "high" }).priority;
   return [
-    headline(r, a.power_lost),
+    headline(r, a.power_lost, urgency),
     r.quality === "good" ? null
       : h("p.doubt", {}, "This reserve is ", h("span." + r.quality, {}, r.quality), ": ", causes(a)),
-    ruler(r),
+    ruler(r, urgency),
     figures(r, a.power_lost),
     strokes(r, a.power_lost),
   ];
 }
 
 // headline: "at least 4 cycles", then in words how that compares.
-function headline(r, lost) {
+function headline(r, lost, urgency) {
   const spare = r.at_least_cycles - r.required_cycles;
   const short = spare < 0;
   const words = short ? plural(-spare, "cycle") + " fewer than required"
     : spare === 0 ? "exactly what is required" : plural(spare, "cycle") + " more than required";
-  return h("div.headline" + (short ? ".short" : ""), {},
+  return h("div.headline" + (short ? ".short" : ""), { "data-priority": urgency },
     h("p.figure", { id: "at-least" },
-      short ? mark("high", true) : null,
+      short ? mark(urgency, true) : null,
       h("span.pre", {}, lost ? "left: at least " : "at least "),
       h("strong" + (r.quality === "good" ? "" : ".doubtful"), {}, known(r.at_least_cycles) ? r.at_least_cycles : "unknown"),
       h("span.post", {}, " " + (r.at_least_cycles === 1 ? "cycle" : "cycles"))),
@@ -85,7 +87,7 @@ const swatch = (bar) => s("svg.swatch.bar", { viewBox: "0 0 11 6", "aria-hidden"
   s("rect", { width: 11, height: 6, class: bar }));
 
 // ruler lays the three figures and the requirement on one line of cycles.
-function ruler(r) {
+function ruler(r, urgency) {
   const most = Math.max(1, Math.ceil(Math.max(r.full_charge_cycles || 0, r.expected_cycles || 0, r.required_cycles) + 0.2));
   const x = (n) => 8 + (n / most) * 584;
   const step = Math.ceil(most / 12);
@@ -95,7 +97,7 @@ function ruler(r) {
       s("text", { x: x(n), y: 64, class: "scale", "text-anchor": "middle" }, n));
   }
   const below = r.at_least_cycles < r.required_cycles;
-  return s("svg.ruler.bar", { viewBox: "0 0 600 70", role: "img", "aria-label":
+  return s("svg.ruler.bar", { viewBox: "0 0 600 70", "data-priority": urgency, role: "img", "aria-label":
     "On a line of cycles: required " + r.required_cycles + ", at least " + r.at_least_cycles +
     ", expected " + decimal(r.expected_cycles) + ", full charge " + decimal(r.full_charge_cycles) },
     s("rect", { x: x(0), y: 30, width: Math.max(0, x(r.full_charge_cycles || 0) - x(0)), height: 12, class: "charge" }),
