@@ -40,9 +40,10 @@ type terms struct {
 
 // outcome is what a discharge gave until a limit.
 type outcome struct {
-	cycles float64 // whole cycles and the fraction of the next one
-	oil    float64 // m³ delivered to the strokes
-	limit  Limit
+	cycles  float64 // whole cycles and the fraction of the next one
+	oil     float64 // m³ delivered to the strokes
+	seconds float64 // to the end of the phase in which the limit was met
+	limit   Limit
 }
 
 // whole is the count of whole cycles.
@@ -51,11 +52,14 @@ func (o outcome) whole() float64 { return math.Floor(o.cycles + tight) }
 // discharge is the state as it goes on; s = pV/θ stays constant.
 type discharge struct {
 	start
-	s     float64
-	first start // where it began
+	s          float64
+	firstGas   float64 // where it began
+	firstTheta float64
 }
 
-func begin(s start) discharge { return discharge{s, s.p * s.gas / s.theta, s} }
+func begin(s start) discharge {
+	return discharge{s, s.p * s.gas / s.theta, s.gas, s.theta}
+}
 
 // heatRatio is cv/R of air: what warms the gas, as a part of pV.
 const heatRatio = 1 / (gas.Gamma - 1)
@@ -71,8 +75,8 @@ func (d *discharge) wall(v float64, k *gas.Kernel, t *terms) float64 {
 		return 1
 	}
 	warmest := math.Max(d.theta, k.Rest(d.theta))
-	r := v / d.first.gas
-	heat := float64(heatRatio*(warmest-d.first.theta)) + (r-1)/math.Sqrt(r)
+	r := v / d.firstGas
+	heat := float64(heatRatio*(warmest-d.firstTheta)) + (r-1)/math.Sqrt(r)
 	return math.Max(0.5, 1-float64(t.cooling*math.Max(0, heat)))
 }
 
@@ -114,6 +118,7 @@ func (p *plan) run(s start, t *terms, row func(cycle, stroke int, d discharge, c
 			ph := &p.phases[i]
 			least := math.Max(t.min, ph.demand+t.atmosphere) * (1 - tight)
 			end := d.end(ph, &t.kernels[i], t)
+			out.seconds += ph.dt
 			kept := !ph.moving || (d.p >= least && end.p >= least && end.oil >= t.unusable-slack)
 			if row != nil {
 				for _, k := range ph.ends {

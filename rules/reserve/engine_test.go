@@ -56,12 +56,18 @@ func input(p, level float64) Input {
 
 func BenchmarkEvaluate(b *testing.B) {
 	for _, c := range []struct {
-		name string
-		leak float64
-	}{{"cycles=3/strokes=4/leak=0", 0}, {"cycles=3/strokes=4/leak=1e-7", 1e-7}} {
+		name           string
+		unusable, leak float64
+		minimum        float64
+	}{
+		{"cycles=3/strokes=4/limit=pressure/leak=0", 0.5, 0, 5.5e5},
+		{"cycles=3/strokes=4/limit=pressure/leak=0.4Lh", 0.5, 1e-7, 5.5e5},
+		{"cycles=3/strokes=4/limit=oil/leak=0", 1.8, 0, 5e5},
+		{"cycles=3/strokes=4/limit=oil/leak=0.4Lh", 1.8, 1e-7, 5e5},
+	} {
 		b.Run(c.name, func(b *testing.B) {
 			cfg := unitConfig(b)
-			cfg.UnusableOil = 1.8 // about three and a half cycles are left
+			cfg.UnusableOil, cfg.MinPressure = c.unusable, c.minimum
 			e := newEngine(b, cfg)
 			in := input(7.9e5, 1.58)
 			in.Leak = c.leak

@@ -89,15 +89,20 @@ func (v *view) expect(p *plan, row func(cycle, stroke int, d discharge, counts b
 }
 
 // atLeast runs the worst case. More oil also means less gas, so that both
-// ends of the level's band are tried; what lies between gives no fewer.
+// ends of the level's band count; what lies between gives no fewer.
 func (v *view) atLeast(p *plan) outcome {
-	s, t := v.worst(p, v.oilLow)
-	low := p.run(s, &t, nil)
-	if v.oilHigh == v.oilLow {
-		return low
-	}
-	s, t = v.worst(p, v.oilHigh)
+	s, t := v.worst(p, v.oilHigh)
 	high := p.run(s, &t, nil)
+	if v.oilHigh == v.oilLow {
+		return high
+	}
+	// With less oil and more gas the pressure lasts longer. Only the oil can
+	// end it sooner, and not before what the other end delivered is gone.
+	if v.oilLow-v.unusable > (high.oil+float64(t.leak*high.seconds))*(1+tight) {
+		return high
+	}
+	s, t = v.worst(p, v.oilLow)
+	low := p.run(s, &t, nil)
 	if high.cycles < low.cycles || (high.cycles == low.cycles && high.oil < low.oil) {
 		return high
 	}
