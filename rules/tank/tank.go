@@ -4,12 +4,14 @@ import (
 	"errors"
 	"fmt"
 	"math"
+	"slices"
 	"sort"
 )
 
 // Tank computes the volumes of one shape. It is immutable after New and safe
-// for concurrent use; none of its methods allocates.
+// for concurrent use; none of its methods but Shape allocates.
 type Tank struct {
+	shape  Shape
 	form   form
 	height float64
 	total  float64
@@ -35,7 +37,8 @@ func New(s Shape) (*Tank, error) {
 		return nil, fmt.Errorf("tank: %w", err)
 	}
 	h := f.height()
-	t := &Tank{form: f, height: h, total: f.volume(h)}
+	s.Table = slices.Clone(s.Table)
+	t := &Tank{shape: s, form: f, height: h, total: f.volume(h)}
 	if !(t.total > 0) || math.IsInf(t.total, 0) {
 		return nil, errors.New("tank: the shape has no inside volume: give its length, or heads with a depth")
 	}
@@ -43,6 +46,14 @@ func New(s Shape) (*Tank, error) {
 		t.guess[i] = t.bisect(t.total * float64(i) / guesses)
 	}
 	return t, nil
+}
+
+// Shape is the shape that the tank was made of, for one that differs from it
+// in something. Its table is a copy.
+func (t *Tank) Shape() Shape {
+	s := t.shape
+	s.Table = slices.Clone(s.Table)
+	return s
 }
 
 // Total is the whole inside volume, m³.

@@ -70,6 +70,24 @@ func TestComputedVolumes(t *testing.T) {
 	}
 }
 
+func TestShapeMakesTheSameTank(t *testing.T) {
+	table := []Strap{{0, 0}, {1, 2}, {2, 3}}
+	tk, err := New(Shape{Mounting: Strapped, Table: table})
+	if err != nil {
+		t.Fatal(err)
+	}
+	table[1].Volume = 2.5 // the tank has its own copy
+	shape := tk.Shape()
+	shape.Table[2].Volume = 9 // and gives away another one
+	again, err := New(tk.Shape())
+	if err != nil {
+		t.Fatal(err)
+	}
+	if a, b := tk.Volume(1.5), again.Volume(1.5); a != 2.5 || b != a {
+		t.Errorf("%v m³ and again %v m³, want 2.5", a, b)
+	}
+}
+
 func TestClamping(t *testing.T) {
 	tk, err := New(Shape{Diameter: 1, Length: 2})
 	if err != nil {
