@@ -23,10 +23,10 @@ func TestWeatherSwingsByDayAndSeason(t *testing.T) {
 
 func TestRoutineStrokesAsOftenAsBuilt(t *testing.T) {
 	b := QuillenReach()
-	b.Routine = Routine{Strokes: 20, Partials: 10}
+	b.Routine = Routine{Strokes: 40, Partials: 20}
 	p := built(t, b)
 	full, part := 0, 0
-	for range 30 * 24 * 360 {
+	for range 15 * 24 * 360 {
 		p.Step(10 * time.Second)
 	}
 	for _, s := range p.Drain() {
@@ -40,7 +40,7 @@ func TestRoutineStrokesAsOftenAsBuilt(t *testing.T) {
 			part++
 		}
 	}
-	// 30 days: 600 and 300, less the few that met a valve in use; Poisson.
+	// 15 days: 600 and 300, less the few that met a valve in use; Poisson.
 	near(t, "strokes", float64(full), 590, 75)
 	near(t, "partial strokes", float64(part), 295, 55)
 }
@@ -87,7 +87,7 @@ func TestAnyFaultsAtAnyTime(t *testing.T) {
 		rng := rand.New(rand.NewPCG(seed, 9))
 		list := p.Faults()
 		before := p.Truth()
-		for range 2 * 144 {
+		for range 144 {
 			f := list[rng.IntN(len(list))].Fault
 			if err := p.Set(f, math.Max(0, 2*rng.Float64()-1)); err != nil {
 				t.Fatal(err)
