@@ -74,30 +74,31 @@ func (d *discharge) wall(v float64, k *gas.Kernel, t *terms) float64 {
 	if t.cooling == 0 {
 		return 1
 	}
-	warmest := math.Max(d.theta, k.Rest(d.theta))
+	warmest := max(d.theta, k.Rest(d.theta))
 	r := v / d.firstGas
 	heat := float64(heatRatio*(warmest-d.firstTheta)) + (r-1)/math.Sqrt(r)
-	return math.Max(0.5, 1-float64(t.cooling*math.Max(0, heat)))
+	return max(0.5, 1-float64(t.cooling*max(0, heat)))
 }
 
 // end is the state at the end of a phase.
-func (d discharge) end(ph *phase, k *gas.Kernel, t *terms) discharge {
+func (d *discharge) end(ph *phase, k *gas.Kernel, t *terms) (e discharge) {
 	drawn := ph.oil + float64(t.leak*ph.dt)
 	v := d.gas + float64(t.swell*drawn)
 	// The energy balance is linear: a colder wall only scales θ.
 	w := d.wall(v, k, t)
+	e = *d
 	if drawn == 0 {
-		d.theta = w * k.Rest(d.theta/w)
+		e.theta = w * k.Rest(d.theta/w)
 	} else {
-		d.theta = w * k.Expand(d.theta/w, d.gas, v)
+		e.theta = w * k.Expand(d.theta/w, d.gas, v)
 	}
-	d.gas, d.oil = v, d.oil-drawn
-	d.p = d.s * d.theta / v
-	return d
+	e.gas, e.oil = v, d.oil-drawn
+	e.p = d.s * e.theta / v
+	return e
 }
 
 // part is the state at a fraction f of a phase.
-func (d discharge) part(ph *phase, f float64, t *terms) discharge {
+func (d *discharge) part(ph *phase, f float64, t *terms) discharge {
 	k := gas.NewKernel(f*ph.dt, t.tau)
 	return d.end(&phase{oil: f * ph.oil, dt: f * ph.dt}, &k, t)
 }
@@ -116,7 +117,7 @@ func (p *plan) run(s start, t *terms, row func(cycle, stroke int, d discharge, c
 	for cycle := 1; cycle <= MaxCycles; cycle++ {
 		for i := range p.phases {
 			ph := &p.phases[i]
-			least := math.Max(t.min, ph.demand+t.atmosphere) * (1 - tight)
+			least := max(t.min, ph.demand+t.atmosphere) * (1 - tight)
 			end := d.end(ph, &t.kernels[i], t)
 			out.seconds += ph.dt
 			kept := !ph.moving || (d.p >= least && end.p >= least && end.oil >= t.unusable-slack)
@@ -126,7 +127,7 @@ func (p *plan) run(s start, t *terms, row func(cycle, stroke int, d discharge, c
 				}
 			}
 			if !kept {
-				f, limit := d.reach(ph, end, least, t)
+				f, limit := d.reach(ph, &end, least, t)
 				out.oil += float64(f * ph.oil)
 				return out.stop(limit, since+float64(f*ph.oil), next)
 			}
@@ -145,7 +146,7 @@ func (p *plan) run(s start, t *terms, row func(cycle, stroke int, d discharge, c
 func (o outcome) stop(by Limit, since, next float64) outcome {
 	o.limit = by
 	// Rounding makes neither a whole cycle nor a part of one.
-	if f := math.Min(since/next, 1-2*tight); f > tight {
+	if f := min(since/next, 1-2*tight); f > tight {
 		o.cycles += f
 	}
 	return o
@@ -153,13 +154,13 @@ func (o outcome) stop(by Limit, since, next float64) outcome {
 
 // reach is the fraction of a phase at which its first limit is met, for a
 // phase that does not keep its limits.
-func (d discharge) reach(ph *phase, end discharge, least float64, t *terms) (float64, Limit) {
+func (d *discharge) reach(ph *phase, end *discharge, least float64, t *terms) (float64, Limit) {
 	if d.p < least {
 		return 0, ByPressure
 	}
 	byOil := 1.0
 	if end.oil < t.unusable {
-		byOil = math.Max(0, (d.oil-t.unusable)/(d.oil-end.oil))
+		byOil = max(0, (d.oil-t.unusable)/(d.oil-end.oil))
 	}
 	if end.p >= least {
 		return byOil, ByOil
@@ -206,8 +207,8 @@ func (p *plan) margin(s start, t *terms, cycles int) float64 {
 			before := d.p
 			d = d.end(ph, &t.kernels[i], t)
 			if ph.moving {
-				least := math.Max(t.min, ph.demand+t.atmosphere)
-				worst = math.Min(worst, math.Min(before, d.p)/least-1)
+				least := max(t.min, ph.demand+t.atmosphere)
+				worst = min(worst, min(before, d.p)/least-1)
 			}
 			if ph.counts && cycle == cycles {
 				break

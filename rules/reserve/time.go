@@ -28,12 +28,12 @@ func (e *Engine) hold(v *view, now outcome) float64 {
 	oil := e.plan.first + float64(float64(need-1)*e.plan.oil)
 	seconds := e.plan.firstSeconds + float64(float64(need-1)*e.plan.seconds)
 	byOil := (v.oilLow - v.unusable - oil - float64(v.leakUpper*seconds)) / leak
-	end := math.Max(0, math.Min(HoldTimeMax, byOil))
+	end := max(0, min(HoldTimeMax, byOil))
 	// By pressure, the end with less gas decides.
 	s, t := v.worst(e.plan, v.oilHigh)
 	late := func(after float64) float64 {
 		d := begin(s)
-		lost := math.Min(leak*after, d.oil)
+		lost := min(leak*after, d.oil)
 		d.gas, d.oil = d.gas+lost, d.oil-lost
 		d.theta = 1 + float64((d.theta-1)*math.Exp(-after/t.tau))
 		d.p = d.s * d.theta / d.gas
@@ -46,18 +46,22 @@ func (e *Engine) hold(v *view, now outcome) float64 {
 	return lastKept(late, end, b)
 }
 
-// lastKept is the last time, to 0.1 % of end, at which margin is not below 0;
-// it is not below 0 at time 0 and is b, below 0, at end.
+// lastKept is the last time at which margin is not below 0, to 0.1 % of end or
+// to a margin under 0.01 %; it is not below 0 at time 0 and is b, below 0, at
+// end.
 func lastKept(margin func(float64) float64, end, b float64) float64 {
-	low, high, a, side := 0.0, end, math.Max(0, margin(0)), 0
+	low, high, a, side := 0.0, end, max(0, margin(0)), 0
 	for range 40 {
 		if high-low <= 1e-3*end {
 			break
 		}
 		at := low + float64((high-low)*(a/(a-b)))
 		// Stay off the ends, so that the bracket shrinks from both sides.
-		at = math.Max(low+float64(0.0004*end), math.Min(high-float64(0.0004*end), at))
+		at = max(low+float64(0.0004*end), min(high-float64(0.0004*end), at))
 		miss := margin(at)
+		if miss >= 0 && miss < 1e-4 {
+			return at
+		}
 		if miss >= 0 {
 			low, a = at, miss
 			if side > 0 {
@@ -80,9 +84,9 @@ func both(r [2]float64) float64 { return r[0] + r[1] }
 
 func weaker(r [2]float64) float64 {
 	if r[0] == 0 || r[1] == 0 {
-		return math.Max(r[0], r[1])
+		return max(r[0], r[1])
 	}
-	return math.Min(r[0], r[1])
+	return min(r[0], r[1])
 }
 
 // refill is the time, s, to full charge: oil first, against the leak, then
