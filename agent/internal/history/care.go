@@ -56,6 +56,7 @@ func (s *Store) recover(ctx context.Context) {
 		s.keepFreePages(ctx)
 		return
 	}
+	s.db.keepLogLong(ctx)
 	s.log.Info("the disk's reserve for alarm events is held again", "bytes", s.ballast.size)
 }
 

@@ -40,7 +40,7 @@ func (s *Store) replace(ctx context.Context, cause error) error {
 	if err != nil {
 		return err
 	}
-	s.mark.installation = db.installation
+	db.committed.Add(old.committed.Load())
 	s.mu.Lock()
 	defer s.mu.Unlock()
 	s.db = db

@@ -7,6 +7,7 @@ import (
 	"strings"
 	"testing"
 
+	"strokebank/rules"
 	"strokebank/rules/alarm"
 )
 
@@ -39,11 +40,14 @@ func TestDamagedDatabaseIsPutAside(t *testing.T) {
 	for _, tc := range []struct {
 		name    string
 		spoil   func([]byte) []byte
-		carried bool // saved state, and unsent events, come over
+		carried bool // saved state and runs come over
+		events  bool // unsent events too
+		number  uint64
 	}{
-		{"no database at all", func([]byte) []byte { return []byte(strings.Repeat("not a database, ", 4096)) }, false},
-		{"first page gone", func(b []byte) []byte { clear(b[100:pageSize]); return b }, false},
-		{"root of the cursors gone", spoilTable(t, "cursors"), true},
+		{"no database at all", func([]byte) []byte { return []byte(strings.Repeat("not a database, ", 4096)) }, false, false, 1},
+		{"first page gone", func(b []byte) []byte { clear(b[100:pageSize]); return b }, false, false, 1},
+		{"root of the cursors gone", spoilTable(t, "cursors"), true, true, 202},
+		{"root of the events gone", spoilTable(t, "events"), true, false, 202},
 	} {
 		t.Run(tc.name, func(t *testing.T) {
 			dir := t.TempDir()
@@ -60,29 +64,37 @@ func TestDamagedDatabaseIsPutAside(t *testing.T) {
 				t.Errorf("put aside: %v, %v", aside, err)
 			}
 			next := record(t, s, machineEvent(1))
-			if !strings.HasPrefix(next[0].ID, s.Installation()) || !next[0].Durable {
+			if !strings.HasPrefix(next[0].ID, s.Installation()) || !next[0].Durable || next[0].Seq != tc.number {
 				t.Errorf("%+v", next[0])
 			}
-			wantCarried(t, s, old, tc.carried)
+			wantCarried(t, s, old, tc.carried, tc.events)
 		})
 	}
 }
 
-func wantCarried(t *testing.T, s *Store, old string, carried bool) {
+func wantCarried(t *testing.T, s *Store, old string, carried, events bool) {
 	t.Helper()
 	state, err := s.State(t.Context(), "AU-7")
 	if err != nil || (string(state) == "a life's counters") != carried {
 		t.Errorf("state %q, %v", state, err)
 	}
-	entries := entriesAfter(t, s, 0)
-	if !carried {
+	runs, err := s.Runs(t.Context(), "AU-7", epoch, epoch.AddDate(1, 0, 0))
+	if err != nil || (len(runs) == 3) != carried {
+		t.Errorf("%d runs, %v", len(runs), err)
+	}
+	if carried {
+		record(t, s, alarmEvent("low_reserve", alarm.Normal))
+		states, err := s.Alarms(t.Context(), "AU-7")
+		if err != nil || len(states) != 1 || states[0].State != alarm.Normal {
+			t.Errorf("alarm states %+v, %v: a new transition must count", states, err)
+		}
+	}
+	if !events {
 		return
 	}
-	if e := entries[len(entries)-2]; e.ID != old+"-201" || e.Seq != 201 {
+	entries := entriesAfter(t, s, 0)
+	if e := entries[len(entries)-3]; e.ID != old+"-201" || e.Seq != 201 {
 		t.Errorf("the last event came over as %s, number %d", e.ID, e.Seq)
-	}
-	if runs, err := s.Runs(t.Context(), "AU-7", epoch, epoch.AddDate(1, 0, 0)); err != nil || len(runs) != 3 {
-		t.Errorf("%d runs, %v", len(runs), err)
 	}
 }
 
@@ -104,12 +116,12 @@ func spoilTable(t *testing.T, table string) func([]byte) []byte {
 
 func TestDamageFoundWhileInUse(t *testing.T) {
 	dir := t.TempDir()
-	fillAndDamage(t, dir, spoilTable(t, "alarm_states"))
+	fillAndDamage(t, dir, spoilTable(t, "units"))
 	s := openStore(t, Options{Dir: dir})
 	record(t, s, machineEvent(1)) // does not touch the spoiled page
 	old, newest := s.Installation(), s.Newest()
-	entries := record(t, s, alarmEvent("low_reserve", alarm.Normal))
-	if !entries[0].Durable || entries[0].Seq != newest+1 {
+	entries, err := s.Record(t.Context(), "AU-7", []rules.Event{alarmEvent("low_reserve", alarm.Normal)}, nil, []byte("new"))
+	if err != nil || !entries[0].Durable || entries[0].Seq != newest+1 {
 		t.Errorf("%+v", entries[0])
 	}
 	if s.Installation() == old || s.Stats().Damage == "" {

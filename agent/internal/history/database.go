@@ -10,6 +10,7 @@ import (
 	"net/url"
 	"os"
 	"path/filepath"
+	"sync/atomic"
 	"time"
 
 	"modernc.org/sqlite"
@@ -30,6 +31,7 @@ type database struct {
 	w            *sql.Conn
 	readers      *sql.DB
 	installation string
+	committed    atomic.Int64         // bytes put into the log
 	prepared     map[string]*sql.Stmt // of w; used by the writer alone, like series
 	series       map[seriesKey]int64
 }
@@ -152,12 +154,34 @@ func (d *database) update(ctx context.Context, f func() error) error {
 	if err == nil {
 		_, err = d.w.ExecContext(ctx, "COMMIT")
 	}
+	d.committed.Add(d.bytesWritten())
 	if err != nil {
 		// SQLite may have rolled back on its own already; its answer to a
 		// second time adds nothing.
 		_, _ = d.w.ExecContext(ctx, "ROLLBACK")
 	}
 	return err
+}
+
+// A log of this many pages, on a disk with space and on one without.
+const (
+	logPages      = 1000 // SQLite's default: the fewer checkpoints, the less wear
+	logPagesShort = 64
+)
+
+// keepLogShort folds the log into the database and keeps it short from now
+// on. An event takes some hundred bytes there and 9 kB in the log, so a full
+// disk's last space lasts for many more events.
+func (d *database) keepLogShort(ctx context.Context) {
+	// The space is a gain, not a condition: the write that follows says
+	// whether there is enough.
+	_, _ = d.w.ExecContext(ctx, "PRAGMA wal_checkpoint(TRUNCATE)")
+	_, _ = d.w.ExecContext(ctx, fmt.Sprintf("PRAGMA wal_autocheckpoint = %d", logPagesShort))
+}
+
+// keepLogLong is the inverse, for a disk that has space again.
+func (d *database) keepLogLong(ctx context.Context) {
+	_, _ = d.w.ExecContext(ctx, fmt.Sprintf("PRAGMA wal_autocheckpoint = %d", logPages))
 }
 
 // exec runs a statement of the writing connection, prepared once.
@@ -173,7 +197,7 @@ func (d *database) exec(ctx context.Context, query string, args ...any) (sql.Res
 	return stmt.ExecContext(ctx, args...)
 }
 
-// bytesWritten is how much the commits since the last call put into the log,
+// bytesWritten is how much was put into the log since the last call,
 // from SQLite's own count of pages.
 func (d *database) bytesWritten() int64 {
 	var pages int
@@ -196,6 +220,20 @@ func (d *database) bytesWritten() int64 {
 func (d *database) newest(ctx context.Context) (uint64, error) {
 	var seq sql.NullInt64
 	err := d.w.QueryRowContext(ctx, "SELECT max(seq) FROM events").Scan(&seq)
+	return uint64(seq.Int64), err
+}
+
+// rowQuerier is a connection or a pool.
+type rowQuerier interface {
+	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+}
+
+// mentioned is the highest sequence number that anything in the file refers
+// to. It is beyond newest where a replaced database lost its newest events.
+func mentioned(ctx context.Context, from rowQuerier) (uint64, error) {
+	var seq sql.NullInt64
+	err := from.QueryRowContext(ctx, `SELECT max(seq) FROM (SELECT max(seq) AS seq FROM events
+		UNION ALL SELECT max(seq) FROM alarm_states UNION ALL SELECT max(seq) FROM cursors)`).Scan(&seq)
 	return uint64(seq.Int64), err
 }
 

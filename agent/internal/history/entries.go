@@ -27,16 +27,22 @@ func (s *Store) Entries(ctx context.Context, after uint64, limit int) ([]rules.E
 		if entries, err = s.stored(ctx, after, limit); err != nil {
 			return nil, fmt.Errorf("entries after %d: %w", after, err)
 		}
-		if n := len(entries); n > 0 {
-			after = entries[n-1].Seq
-		}
+	}
+	return join(entries, memory, limit), nil
+}
+
+// join appends what is newer in memory than on the disk.
+func join(stored, memory []rules.Entry, limit int) []rules.Entry {
+	var last uint64
+	if n := len(stored); n > 0 {
+		last = stored[n-1].Seq
 	}
 	for _, e := range memory {
-		if e.Seq > after && len(entries) < limit {
-			entries = append(entries, e)
+		if e.Seq > last && len(stored) < limit {
+			stored = append(stored, e)
 		}
 	}
-	return entries, nil
+	return stored
 }
 
 // stored reads entries from the database.

@@ -119,6 +119,27 @@ func TestFailedSyncDoublesNothing(t *testing.T) {
 	}
 }
 
+// The same for a commit that landed although it reported a failure.
+func TestLandedBatchTriedAgainDoublesNothing(t *testing.T) {
+	s := openStore(t, Options{Dir: t.TempDir()})
+	b, err := s.number("AU-7", []rules.Event{alarmEvent("low_reserve", alarm.Normal)}, testRuns(2), []byte("state"))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.last++
+	if err := s.tryFlush(t.Context(), &b, false); err != nil {
+		t.Fatal(err)
+	}
+	s.keep(b)
+	if err := s.flush(t.Context(), nil); err != nil {
+		t.Fatal(err)
+	}
+	wantNumbers(t, entriesAfter(t, s, 0), "1 durable")
+	if runs, err := s.Runs(t.Context(), "AU-7", epoch, epoch.Add(time.Hour)); err != nil || len(runs) != 2 {
+		t.Errorf("%d runs, %v", len(runs), err)
+	}
+}
+
 func TestNumbersGivenOutAreNeverGivenAgain(t *testing.T) {
 	for name, tc := range map[string]struct {
 		refuse  func(diskStep) int32
@@ -171,15 +192,19 @@ func TestMemoryIsBoundedAndKeepsAlarms(t *testing.T) {
 	d := newDisk(t)
 	s := openDisk(t, d)
 	d.setRefuse(refuseDatabase(sqlite3.SQLITE_FULL))
-	if _, err := s.Record(t.Context(), "AU-7", []rules.Event{alarmEvent("low_reserve", alarm.Unacknowledged)}, nil, []byte("state")); err != nil {
-		t.Fatal(err)
-	}
+	record(t, s, alarmEvent("low_reserve", alarm.Unacknowledged))
 	events := make([]rules.Event, 1000)
 	for i := range events {
 		events[i] = machineEvent(i)
 	}
-	for range 9 {
-		record(t, s, events...)
+	for i := range 9 {
+		var state []byte
+		if i == 0 {
+			state = []byte("in the batch that is dropped")
+		}
+		if _, err := s.Record(t.Context(), "AU-7", events, nil, state); err != nil {
+			t.Fatal(err)
+		}
 	}
 	st := s.Stats()
 	if st.Pending > maxPending || st.Dropped != 1000 {
@@ -187,6 +212,9 @@ func TestMemoryIsBoundedAndKeepsAlarms(t *testing.T) {
 	}
 	d.setRefuse(nil)
 	s.recover(t.Context())
+	if state, err := s.State(t.Context(), "AU-7"); err != nil || string(state) != "in the batch that is dropped" {
+		t.Errorf("state %q, %v", state, err)
+	}
 	entries := entriesAfter(t, s, 0)
 	if entries[0].Kind != rules.AlarmEvent || entries[1].Seq != 1002 || len(entries) != 8001 {
 		t.Errorf("%d entries, first %+v then %+v", len(entries), entries[0], entries[1])
@@ -216,6 +244,7 @@ func TestBallastGoesToEventsAndComesBack(t *testing.T) {
 	if st := s.Stats(); st.ReserveHeld || st.Failing {
 		t.Errorf("%+v", st)
 	}
+	wantLogPages(t, s, logPagesShort)
 	if err := s.Trend(t.Context(), "AU-7", []rules.Trend{{Name: "pressure", Start: epoch}}); !errors.Is(err, errSpaceForEvents) {
 		t.Errorf("a trend took the space: %v", err)
 	}
@@ -224,8 +253,17 @@ func TestBallastGoesToEventsAndComesBack(t *testing.T) {
 	if !s.Stats().ReserveHeld {
 		t.Error("the ballast was not taken back")
 	}
+	wantLogPages(t, s, logPages)
 	if err := s.Trend(t.Context(), "AU-7", []rules.Trend{{Name: "pressure", Start: epoch}}); err != nil {
 		t.Error(err)
+	}
+}
+
+func wantLogPages(t testing.TB, s *Store, want int) {
+	t.Helper()
+	var got int
+	if err := s.db.w.QueryRowContext(t.Context(), "PRAGMA wal_autocheckpoint").Scan(&got); err != nil || got != want {
+		t.Errorf("the log is folded in after %d pages, want %d (%v)", got, want, err)
 	}
 }
 
@@ -235,12 +273,14 @@ func TestRunWritesLaterWhatTheDiskDidNotTake(t *testing.T) {
 	d.setRefuse(refuseDatabase(sqlite3.SQLITE_FULL))
 	record(t, s, machineEvent(1))
 	d.setRefuse(nil)
-	s.SaveCursor("uplink", 1)
 	synctest.Test(t, func(t *testing.T) {
 		ctx, stop := context.WithCancel(t.Context())
 		done := make(chan error)
 		go func() { done <- s.Run(ctx) }()
-		time.Sleep(cursorEvery + time.Second) // the bubble's clock
+		time.Sleep(retryEvery + time.Second) // the bubble's clock
+		synctest.Wait()
+		s.SaveCursor("uplink", 1)
+		time.Sleep(cursorEvery)
 		synctest.Wait()
 		stop()
 		if err := <-done; err != nil {

@@ -17,20 +17,18 @@ var errNoMark = errors.New("the file of given numbers could not be opened")
 // the database. After a restart numbering goes on beyond it. The zero mark
 // remembers nothing.
 type mark struct {
-	s            *slots
-	installation string
-	upTo         uint64 // on the disk
-	aliasID      string
+	s       *slots
+	upTo    uint64 // on the disk
+	aliasID string
 }
 
-// openMark reads the mark; one of another installation is not ours.
-func openMark(f file, installation string) mark {
-	m := mark{s: newSlots(f), installation: installation}
-	v, err := m.s.read()
-	if err != nil || len(v.payload) < 8 || string(v.payload[8:]) != installation {
-		return m
+// openMark reads the mark. It outlives a replaced database, so that numbers
+// go on there as well.
+func openMark(f file) mark {
+	m := mark{s: newSlots(f)}
+	if v, err := m.s.read(); err == nil && len(v.payload) == 8 {
+		m.upTo = binary.LittleEndian.Uint64(v.payload)
 	}
-	m.upTo = binary.LittleEndian.Uint64(v.payload)
 	return m
 }
 
@@ -54,8 +52,7 @@ func (m *mark) set(seq uint64, now time.Time) error {
 	if m.s == nil {
 		return errNoMark
 	}
-	payload := binary.LittleEndian.AppendUint64(nil, seq)
-	if err := m.s.write(now, append(payload, m.installation...)); err != nil {
+	if err := m.s.write(now, binary.LittleEndian.AppendUint64(nil, seq)); err != nil {
 		return err
 	}
 	m.upTo = seq

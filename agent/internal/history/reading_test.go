@@ -47,6 +47,29 @@ func TestEntriesInOrderFromACursorOn(t *testing.T) {
 	}
 }
 
+func TestMemoryFollowsTheDiskWithoutAGap(t *testing.T) {
+	numbered := func(durable bool, seqs ...uint64) (entries []rules.Entry) {
+		for _, seq := range seqs {
+			entries = append(entries, rules.Entry{Seq: seq, Durable: durable})
+		}
+		return entries
+	}
+	for _, tc := range []struct {
+		name           string
+		stored, memory []rules.Entry
+		limit          int
+		want           string
+	}{
+		{"one after the other", numbered(true, 1, 2), numbered(false, 3, 4), 10, "1 durable, 2 durable, 3, 4"},
+		{"moved to the disk meanwhile", numbered(true, 1, 2, 3, 4), numbered(false, 3, 4, 5), 10, "1 durable, 2 durable, 3 durable, 4 durable, 5"},
+		{"the limit cuts the disk's part", numbered(true, 1, 2), numbered(false, 3), 2, "1 durable, 2 durable"},
+		{"the limit cuts memory's part", numbered(true, 1), numbered(false, 2, 3), 2, "1 durable, 2"},
+		{"nothing on the disk", nil, numbered(false, 7), 10, "7"},
+	} {
+		t.Run(tc.name, func(t *testing.T) { wantNumbers(t, join(tc.stored, tc.memory, tc.limit), tc.want) })
+	}
+}
+
 func TestCursorIsSavedLazily(t *testing.T) {
 	dir := t.TempDir()
 	s := openStore(t, Options{Dir: dir})
@@ -165,8 +188,10 @@ func TestTrendsComeBackAndPartsOfAStretchJoin(t *testing.T) {
 		rules.Trend{Name: "pressure", Start: ten(0), Seconds: 600, Count: 10, Min: 0, Mean: 6, Max: 8},
 		rules.Trend{Name: "pressure", Start: ten(2), Seconds: 600, Count: 60, Min: 4, Mean: 5, Max: 6})
 	store("AU-7", rules.Trend{Name: "pressure", Start: ten(2), Seconds: 600, Count: 0, Min: nan, Mean: nan, Max: nan})
-	got, err := s.Trends(t.Context(), "AU-7", "pressure", ten(0), ten(3))
-	if err != nil || len(got) != 3 {
+	store("AU-7", rules.Trend{Name: "pressure", Start: ten(3), Seconds: 600, Count: 0, Min: nan, Mean: nan, Max: nan})
+	store("AU-7", rules.Trend{Name: "pressure", Start: ten(3), Seconds: 600, Count: 5, Min: 4, Mean: 5, Max: 6})
+	got, err := s.Trends(t.Context(), "AU-7", "pressure", ten(0), ten(4))
+	if err != nil || len(got) != 4 {
 		t.Fatalf("%+v, %v", got, err)
 	}
 	// (2·30 + 6·10) / 40 = 3
@@ -178,6 +203,9 @@ func TestTrendsComeBackAndPartsOfAStretchJoin(t *testing.T) {
 	}
 	if g := got[2]; g.Count != 60 || g.Min != 4 || g.Mean != 5 || g.Max != 6 {
 		t.Errorf("stretch joined with an unknown part %+v", g)
+	}
+	if g := got[3]; g.Count != 5 || g.Min != 4 || g.Mean != 5 || g.Max != 6 {
+		t.Errorf("unknown stretch joined with a known part %+v", g)
 	}
 	if got, err := s.Trends(t.Context(), "AU-7", "pressure", ten(1), ten(2)); err != nil || len(got) != 1 {
 		t.Errorf("%d rows, %v: the end does not count", len(got), err)

@@ -80,6 +80,7 @@ func (s *Store) flush(ctx context.Context, fresh *batch) error {
 	err := s.tryFlush(ctx, fresh, false)
 	if isFull(err) && s.ballast.release() {
 		s.log.Warn("disk full: the reserve is given to events", "bytes", s.ballast.size)
+		s.db.keepLogShort(ctx)
 		err = s.tryFlush(ctx, fresh, true)
 	}
 	if isDamaged(err) {
@@ -123,9 +124,7 @@ func (s *Store) settle(fresh *batch, cursors map[string]uint64) {
 			fresh.entries[i].Durable = true
 		}
 	}
-	bytes := s.db.bytesWritten()
 	s.mu.Lock()
-	s.stats.CommittedBytes += bytes
 	if n := s.lastEntry(fresh); n > 0 {
 		s.durable = n
 	}

@@ -31,6 +31,7 @@ func (s *Store) Stats() Stats {
 	out := s.stats
 	out.Newest, out.Pending = s.newest, s.pending.rows()
 	path := s.db.path
+	out.CommittedBytes = s.db.committed.Load()
 	s.mu.Unlock()
 	out.SizeBytes = fileSize(path) + fileSize(path+"-wal")
 	out.ReserveHeld = s.ballast.size > 0 && fileSize(s.ballast.path) == s.ballast.size

@@ -148,16 +148,16 @@ func (s *Store) load(ctx context.Context) error {
 	if s.cursors, err = s.db.loadCursors(ctx); err != nil {
 		return err
 	}
-	s.newest, s.durable, s.last = newest, newest, newest
-	for _, seq := range s.cursors {
-		s.last = max(s.last, seq) // of an entry that went out before a replaced store was lost
+	s.newest, s.durable = newest, newest
+	if s.last, err = mentioned(ctx, s.db.w); err != nil {
+		return err
 	}
 	f, err := s.opts.openFile(filepath.Join(s.opts.Dir, "numbers.bin"), slotFileSize)
 	if err != nil {
 		s.log.Warn("numbers given out on a full disk cannot be remembered", "error", err)
 		return nil
 	}
-	s.mark = openMark(f, s.db.installation)
+	s.mark = openMark(f)
 	s.last = max(s.last, s.mark.upTo)
 	return nil
 }

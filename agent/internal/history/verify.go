@@ -19,7 +19,6 @@ var contradictions = []struct{ what, query string }{
 	{"an alarm event without an alarm state", `SELECT e.seq FROM events e WHERE e.kind = 'alarm' AND NOT EXISTS (
 		SELECT 1 FROM alarm_states a WHERE a.unit = e.unit
 		AND a.source = json_extract(e.payload, '$.source') AND a.name = json_extract(e.payload, '$.name')) LIMIT 1`},
-	{"an alarm state newer than the newest event", "SELECT seq FROM alarm_states WHERE seq > (SELECT coalesce(max(seq), 0) FROM events) LIMIT 1"},
 	{"a run that stands twice", `SELECT max(number) FROM runs WHERE start IS NOT NULL
 		GROUP BY unit, position, start, stop HAVING count(*) > 1 LIMIT 1`},
 	{"a run of negative length", "SELECT number FROM runs WHERE seconds < 0 OR doubt < 0 LIMIT 1"},
@@ -51,7 +50,8 @@ func (s *Store) Verify(ctx context.Context) error {
 	for _, c := range contradictions {
 		errs = append(errs, s.contradiction(ctx, db, c.what, c.query))
 	}
-	errs = append(errs, s.verifyNumbers())
+	highest, err := mentioned(ctx, db.readers)
+	errs = append(errs, err, s.verifyNumbers(highest))
 	if err := errors.Join(errs...); err != nil {
 		return fmt.Errorf("history in %s: %w", s.opts.Dir, err)
 	}
@@ -75,9 +75,12 @@ func (s *Store) contradiction(ctx context.Context, db *database, what, query str
 }
 
 // verifyNumbers checks what lives in memory against the numbering.
-func (s *Store) verifyNumbers() error {
+func (s *Store) verifyNumbers(highest uint64) error {
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if highest > s.last {
+		return fmt.Errorf("number %d is mentioned, beyond the last number %d", highest, s.last)
+	}
 	for name, seq := range s.cursors {
 		if seq > s.last {
 			return fmt.Errorf("cursor %s stands at %d, beyond the last number %d", name, seq, s.last)
