@@ -222,6 +222,37 @@ func TestDeadLinkDelaysNobody(t *testing.T) {
 	}
 }
 
+// A scan comes as soon as its links are done, not at the end of the period.
+func TestScanComesAsSoonAsItCan(t *testing.T) {
+	server, other := serve(t, answering(same(before))), serve(t, answering(same(after)))
+	links := []Link{linkTo("panel", server.address()), linkTo("annex", other.address())}
+	for i := range links {
+		links[i].Timeout, links[i].Period = 5*time.Second, time.Hour
+	}
+	r := start(t, links, clockNow(), map[string][]Point{"AU-7": {word("level", "panel", 1, 1), word("pressure", "annex", 1, 1)}})
+	if s := r.next("AU-7"); s.Number != 1 || !all(reads(0, before), reads(1, after), reads(2, 1), reads(3, 1))(s) {
+		t.Errorf("got %+v", s)
+	}
+}
+
+func TestTheLongestSilentIsTriedFirst(t *testing.T) {
+	now := time.Date(2026, 11, 3, 0, 0, 0, 0, time.UTC)
+	ago := func(d time.Duration) backoff { return backoff{failures: 3, next: now.Add(-d)} }
+	devices := []*device{
+		{id: 1, retry: ago(time.Hour)}, // answers
+		{id: 2, silent: true, retry: ago(time.Second)},
+		{id: 3, silent: true, retry: ago(2 * time.Second)},
+		{id: 4, silent: true, retry: ago(-time.Second)}, // not due
+		{id: 5, silent: true, retry: ago(time.Second)},
+	}
+	if d := longestOverdue(devices, now); d == nil || d.id != 3 {
+		t.Errorf("got %+v, want device 3", d)
+	}
+	if d := longestOverdue(devices[3:4], now); d != nil {
+		t.Errorf("got %+v, want none", d)
+	}
+}
+
 // Many links with many devices, shared by many units.
 func TestManyLinksManyDevices(t *testing.T) {
 	const links, devices, units = 6, 8, 4

@@ -22,11 +22,13 @@ const (
 	Kelvin
 	Second
 	Ampere
+	Cycle // of the reserve
 )
 
 var unitSymbols = [...]string{
 	NoUnit: "", Boolean: "", Count: "", Ratio: "", Pascal: "Pa", Metre: "m",
 	CubicMetre: "m³", CubicMetrePerSecond: "m³/s", Kelvin: "K", Second: "s", Ampere: "A",
+	Cycle: "cycles",
 }
 
 // String is the unit's symbol; empty for dimensionless values.
