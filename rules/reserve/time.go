@@ -39,41 +39,36 @@ func (e *Engine) hold(v *view, now outcome) float64 {
 		d.p = d.s * d.theta / d.gas
 		return e.plan.margin(d.start, &t, need)
 	}
-	b := late(end)
-	if b >= -tight {
-		return end
-	}
-	return lastKept(late, end, b)
+	return lastKept(late, s.gas/leak, end)
 }
 
-// lastKept is the last time at which margin is not below 0, to 0.1 % of end or
-// to a margin under 0.01 %; it is not below 0 at time 0 and is b, below 0, at
-// end.
-func lastKept(margin func(float64) float64, end, b float64) float64 {
-	low, high, a, side := 0.0, end, max(0, margin(0)), 0
-	for range 40 {
-		if high-low <= 1e-3*end {
-			break
-		}
-		at := low + float64((high-low)*(a/(a-b)))
-		// Stay off the ends, so that the bracket shrinks from both sides.
-		at = max(low+float64(0.0004*end), min(high-float64(0.0004*end), at))
+// lastKept is the last time up to end at which margin is not below 0, to 1 %
+// and never late. margin is not below 0 at time 0; double is the time in which
+// the gas, growing at constant temperature, would halve its pressure, which
+// gives the first guess.
+func lastKept(margin func(float64) float64, double, end float64) float64 {
+	first := max(0, margin(0))
+	low, a := 0.0, first
+	high, b := end, 0.0 // b is below 0 once a time that is too late is known
+	for at := min(end, double*first); high-low > 1e-3*high; {
 		miss := margin(at)
-		if miss >= 0 && miss < 1e-4 {
+		switch {
+		case miss >= 0 && (at == end || miss <= 0.01*first):
 			return at
-		}
-		if miss >= 0 {
+		case miss >= 0:
 			low, a = at, miss
-			if side > 0 {
-				b /= 2
-			}
-			side = 1
-		} else {
+		default:
 			high, b = at, miss
-			if side < 0 {
-				a /= 2
-			}
-			side = -1
+		}
+		switch {
+		case b < 0:
+			at = low + float64((high-low)*(a/(a-b)))
+			// Stay off the ends, so that the bracket shrinks from both sides.
+			at = max(low+float64(0.05*(high-low)), min(high-float64(0.05*(high-low)), at))
+		case a < first:
+			at = min(end, low+float64(1.02*low*(a/(first-a))))
+		default:
+			at = end
 		}
 	}
 	return low
