@@ -163,7 +163,7 @@ func (u *Unit) alarmEvent(scan *signal.Scan, w *watcher, change alarm.Transition
 func checkCycles(limit float64) check {
 	return func(u *Unit, scan *signal.Scan, _ *alarm.Definition, hold bool) verdict {
 		f := &u.out.Reserve
-		v := verdict{value: f.AtLeast, limit: signal.Number(limit), unit: signal.Count}
+		v := verdict{value: f.AtLeast, limit: signal.Number(limit), unit: signal.Cycle}
 		if !f.Known {
 			v.condition, v.reason, v.value = u.reserveUnclear(scan), f.Reason, signal.Unknown()
 			return v

@@ -102,9 +102,10 @@ func (u *Unit) prepare() {
 func limitsOf(c *Config) Limits {
 	return Limits{
 		SetPressure: c.Reserve.SetPressure, MinPressure: c.Reserve.MinPressure,
-		SetLevel: c.Reserve.SetLevel, UnusableOil: c.Reserve.UnusableOil,
-		LowLevel: c.LowLevel, LowPressure: c.LowPressure,
-		PumpCutIn: c.Pumps.CutIn, PumpCutOut: c.Pumps.CutOut,
+		SetLevel: c.Reserve.SetLevel, SetOil: c.Tank.Volume(c.Reserve.SetLevel), UnusableOil: c.Reserve.UnusableOil,
+		LowLevel: c.LowLevel, LowOil: c.Tank.Volume(c.LowLevel), LowPressure: c.LowPressure,
+		PumpCutIn: c.Pumps.CutIn, PumpCutInOil: c.Tank.Volume(c.Pumps.CutIn),
+		PumpCutOut: c.Pumps.CutOut, PumpCutOutOil: c.Tank.Volume(c.Pumps.CutOut),
 		CompressorCutIn: c.Compressors.CutIn, CompressorCutOut: c.Compressors.CutOut,
 	}
 }
