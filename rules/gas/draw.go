@@ -43,7 +43,7 @@ func (d Draw) Compare(tau, low, high, band float64) Comparison {
 		v := d.StartVolume + oil
 		return s * Expand(d.Theta, d.StartVolume, v, d.Seconds, tau) / v
 	}
-	more := drawn * (1 + math.Max(0.01, d.StartPressure*1e-8))
+	more := float64(drawn * (1 + math.Max(0.01, d.StartPressure*1e-8)))
 	c := Comparison{
 		Predicted: end(drawn, tau), Delivered: drawn,
 		Low:  math.Min(end(more, low), end(more, high)) - band,
@@ -59,7 +59,7 @@ func (d Draw) Compare(tau, low, high, band float64) Comparison {
 func (d Draw) promised(end func(oil, tau float64) float64, tau float64) float64 {
 	low, high := 0.0, 20*d.StartVolume
 	for range 60 {
-		mid := low + (high-low)/2
+		mid := low + float64((high-low)/2)
 		if end(mid, tau) > d.EndPressure {
 			low = mid
 		} else {

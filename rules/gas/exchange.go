@@ -63,10 +63,10 @@ func Expand(theta, v0, v1, dt, tau float64) float64 {
 		v := v0 + float64((v1-v0)*(step/dt))
 		if v > 2*v0 {
 			v = 2 * v0
-			step = dt * ((v - v0) / (v1 - v0))
+			step = float64(dt * ((v - v0) / (v1 - v0)))
 		} else if v < 0.5*v0 {
 			v = 0.5 * v0
-			step = dt * ((v - v0) / (v1 - v0))
+			step = float64(dt * ((v - v0) / (v1 - v0)))
 		}
 		if step >= dt {
 			return panel(theta, v0, v1, dt/tau)

@@ -16,16 +16,16 @@ const (
 func (l *Learner) fit() (tau float64, ok bool) {
 	low, high := math.Log(l.guess/searched), math.Log(l.guess*searched)
 	const golden = 0.6180339887498949
-	a, b := high-golden*(high-low), low+golden*(high-low)
+	a, b := high-float64(golden*(high-low)), low+float64(golden*(high-low))
 	left, right := l.misfit(math.Exp(a)), l.misfit(math.Exp(b))
 	for high-low > 1e-3 {
 		if left < right {
 			high, b, right = b, a, left
-			a = high - golden*(high-low)
+			a = high - float64(golden*(high-low))
 			left = l.misfit(math.Exp(a))
 		} else {
 			low, a, left = a, b, right
-			b = low + golden*(high-low)
+			b = low + float64(golden*(high-low))
 			right = l.misfit(math.Exp(b))
 		}
 	}

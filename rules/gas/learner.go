@@ -93,7 +93,7 @@ func (l *Learner) Step(dt, volume, pressure float64, disturbed bool) {
 	if l.slow == 0 {
 		l.slow, l.fast = volume, volume
 	}
-	l.fast += (volume - l.fast) * math.Min(1, dt/fastSmoothing)
+	l.fast += float64((volume - l.fast) * math.Min(1, dt/fastSmoothing))
 	switch l.phase {
 	case waiting:
 		l.wait(dt)
@@ -118,7 +118,7 @@ func (l *Learner) wait(dt float64) {
 		return
 	}
 	l.quiet += dt
-	l.slow += (l.fast - l.slow) * math.Min(1, dt/quietSmoothing)
+	l.slow += float64((l.fast - l.slow) * math.Min(1, dt/quietSmoothing))
 }
 
 // draw waits for the volume to stand still.
@@ -150,7 +150,7 @@ func (l *Learner) recover(dt, volume, pressure float64) {
 	}
 	l.since += dt
 	l.quiet += dt
-	l.sum += pressure * volume
+	l.sum += float64(pressure * volume)
 	l.at += l.since
 	l.inBin++
 	if l.since < float64(l.filled+1)*l.width {

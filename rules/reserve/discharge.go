@@ -112,7 +112,7 @@ func (d *discharge) part(ph *phase, f float64, t *terms) discharge {
 func (p *plan) run(s start, t *terms, row func(cycle, stroke int, d discharge, counts bool)) outcome {
 	d := begin(s)
 	out := outcome{}
-	slack := tight * p.oil
+	slack := float64(tight * p.oil)
 	since, next := 0.0, p.first // oil since the last count, and until the next
 	for cycle := 1; cycle <= MaxCycles; cycle++ {
 		for i := range p.phases {

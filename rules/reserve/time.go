@@ -99,8 +99,8 @@ func (e *Engine) refill(v *view, of func([2]float64) float64) float64 {
 		total += lack / flow
 	}
 	// Free air at the site's pressure and the wall's temperature.
-	settled := v.p * (v.tank - v.oil) / v.theta
-	want := (c.SetPressure + v.atmosphere) * (v.tank - set)
+	settled := float64(v.p * (v.tank - v.oil) / v.theta)
+	want := float64((c.SetPressure + v.atmosphere) * (v.tank - set))
 	if lack := (want - settled) / v.atmosphere; lack > tight*want/v.atmosphere {
 		flow := of(c.CompressorAir)
 		if flow <= 0 {

@@ -96,7 +96,7 @@ func torispherical(diameter, dish, knuckle float64) (curve, error) {
 	if !(knuckle > 0 && knuckle < 0.5) {
 		return curve{}, fmt.Errorf("knuckle radius factor is %v: it must be between 0 and 0.5 of the diameter", knuckle)
 	}
-	c := curve{head: Torispherical, radius: diameter / 2, dish: dish * diameter, knuckle: knuckle * diameter}
+	c := curve{head: Torispherical, radius: diameter / 2, dish: float64(dish * diameter), knuckle: float64(knuckle * diameter)}
 	sin := (c.radius - c.knuckle) / (c.dish - c.knuckle)
 	cos := math.Sqrt(math.Max(0, 1-float64(sin*sin)))
 	c.depth = c.dish - float64((c.dish-c.knuckle)*cos)

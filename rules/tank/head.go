@@ -42,7 +42,7 @@ func (c curve) volume(z float64) float64 {
 		// Segment of a sphere.
 		return math.Pi * z * z * (c.dish - z/3)
 	}
-	return math.Pi*c.join*c.join*(c.dish-c.join/3) + c.torus(c.depth-c.join) - c.torus(c.depth-z)
+	return float64(math.Pi*c.join*c.join*(c.dish-c.join/3)) + c.torus(c.depth-c.join) - c.torus(c.depth-z)
 }
 
 // torus is the volume inside the knuckle from the tangent line to u below it.
@@ -63,7 +63,7 @@ type vertical struct {
 func newVertical(radius, length float64, bottom, top curve) *vertical {
 	return &vertical{
 		radius: radius, length: length, bottom: bottom, top: top,
-		lower: bottom.volume(bottom.depth), middle: math.Pi * radius * radius * length,
+		lower: bottom.volume(bottom.depth), middle: float64(math.Pi * radius * radius * length),
 	}
 }
 
@@ -75,7 +75,7 @@ func (v *vertical) volume(level float64) float64 {
 	}
 	level -= v.bottom.depth
 	if level <= v.length {
-		return v.lower + math.Pi*v.radius*v.radius*level
+		return v.lower + float64(math.Pi*v.radius*v.radius*level)
 	}
 	level -= v.length
 	rest := math.Max(0, v.top.depth-level)

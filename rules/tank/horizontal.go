@@ -28,7 +28,7 @@ func newHorizontal(radius, length float64, heads ...curve) *horizontal {
 func (h *horizontal) height() float64 { return 2 * h.radius }
 
 func (h *horizontal) volume(level float64) float64 {
-	v := h.length * segment(h.radius, level)
+	v := float64(h.length * segment(h.radius, level))
 	v += float64(h.ellipsoids / h.radius * math.Pi * level * level * (float64(3*h.radius) - level) / 6)
 	if h.dished != nil {
 		v += h.dished.volume(level)
@@ -83,7 +83,7 @@ func newTable(radius float64, heads []curve) *table {
 		for _, c := range heads {
 			v, surface := c.lying(level)
 			t.volumes[i] += v
-			t.slopes[i] += surface * radius * math.Sin(angle)
+			t.slopes[i] += float64(surface * radius * math.Sin(angle))
 		}
 	}
 	return t
@@ -96,9 +96,9 @@ func (c curve) lying(level float64) (volume, surface float64) {
 	tangent := math.Asin((c.radius - c.knuckle) / (c.dish - c.knuckle))
 	slice := func(r, dz float64) {
 		depth := level - (c.radius - r)
-		volume += segment(r, depth) * dz
+		volume += float64(segment(r, depth) * dz)
 		if depth > 0 && depth < 2*r {
-			surface += 2 * math.Sqrt(depth*(float64(2*r)-depth)) * dz
+			surface += float64(2 * math.Sqrt(depth*(float64(2*r)-depth)) * dz)
 		}
 	}
 	// A slice is wet from the radius |level - radius| on: the integral is

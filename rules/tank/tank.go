@@ -102,7 +102,7 @@ func (t *Tank) Level(volume float64) float64 {
 		}
 		next := h - miss/t.form.slope(h)
 		if !(next > low && next < high) {
-			next = low + (high-low)/2
+			next = low + float64((high-low)/2)
 		}
 		if math.Abs(next-h) <= 1e-12*t.height {
 			return next
@@ -116,7 +116,7 @@ func (t *Tank) Level(volume float64) float64 {
 func (t *Tank) bisect(volume float64) float64 {
 	low, high := 0.0, t.height
 	for range 60 {
-		mid := low + (high-low)/2
+		mid := low + float64((high-low)/2)
 		if t.form.volume(mid) < volume {
 			low = mid
 		} else {
