@@ -4,6 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
+	"log/slog"
 	"os"
 	"path/filepath"
 	"strings"
@@ -256,6 +257,39 @@ func TestBallastGoesToEventsAndComesBack(t *testing.T) {
 	wantLogPages(t, s, logPages)
 	if err := s.Trend(t.Context(), "AU-7", []rules.Trend{{Name: "pressure", Start: epoch}}); err != nil {
 		t.Error(err)
+	}
+}
+
+func TestBallastLeavesTheDiskAsMuchAgain(t *testing.T) {
+	dir := t.TempDir()
+	free, err := freeBytes(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	b := ballast{path: filepath.Join(dir, "reserve.bin"), size: free / 3 * 2}
+	if err := b.restore(dir); err != nil || b.held {
+		t.Errorf("held %v, %v", b.held, err)
+	}
+}
+
+func TestLogTellsChangesOnly(t *testing.T) {
+	d := newDisk(t)
+	o := d.options()
+	var lines strings.Builder
+	o.Log = slog.New(slog.NewTextHandler(&lines, nil))
+	s := openStore(t, o)
+	d.setRefuse(refuseDatabase(sqlite3.SQLITE_FULL))
+	for i := range 3 {
+		record(t, s, machineEvent(i))
+	}
+	d.setRefuse(nil)
+	for i := range 3 {
+		record(t, s, machineEvent(i))
+	}
+	for line, want := range map[string]int{"level=ERROR": 1, "history is durable again": 1, "level=": 2} {
+		if got := strings.Count(lines.String(), line); got != want {
+			t.Errorf("%q stands %d times, want %d, in\n%s", line, got, want, &lines)
+		}
 	}
 }
 
