@@ -168,13 +168,19 @@ func (d *discharge) reach(ph *phase, end *discharge, least float64, t *terms) (f
 	if byOil < 1 && d.part(ph, byOil, t).p >= least {
 		return byOil, ByOil
 	}
-	// Illinois: false position that halves the weight of an end that stays.
+	return d.crossing(ph, end.p-least, least, t), ByPressure
+}
+
+// crossing is the fraction of a phase at which the pressure falls to least,
+// from above it at the start to below it, by miss, at the end. Illinois: false
+// position that halves the weight of an end that stays.
+func (d *discharge) crossing(ph *phase, miss, least float64, t *terms) float64 {
 	low, high := 0.0, 1.0
-	a, b := d.p-least, end.p-least
+	a, b := d.p-least, miss
 	f, side := 0.0, 0
 	for range 40 {
 		f = low + float64((high-low)*(a/(a-b)))
-		miss := d.part(ph, f, t).p - least
+		miss = d.part(ph, f, t).p - least
 		if math.Abs(miss) <= 1e-10*least {
 			break
 		}
@@ -192,7 +198,7 @@ func (d *discharge) reach(ph *phase, end *discharge, least float64, t *terms) (f
 			side = -1
 		}
 	}
-	return f, ByPressure
+	return f
 }
 
 // margin is by how much the pressure stays above what the strokes need, as a

@@ -29,8 +29,8 @@ var doubts = [...]struct {
 // while the reserve is unknown. It costs about four times an Evaluate and is
 // meant for a person who asks, not for every scan.
 func (e *Engine) Doubts(in Input) []Price {
-	v, q, _ := e.view(&in)
-	if q == signal.Bad {
+	v, t := e.view(&in)
+	if t.quality == signal.Bad {
 		return nil
 	}
 	now := e.atLeastCycles(&v)

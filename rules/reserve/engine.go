@@ -48,10 +48,9 @@ func New(c Config) (*Engine, error) {
 	return e, nil
 }
 
-// check holds the figures of a configuration against each other.
-func (c *Config) check(p *plan) error {
+// numbers refuses what is not a number or negative.
+func (c *Config) numbers() error {
 	var errs []error
-	wrong := func(format string, args ...any) { errs = append(errs, fmt.Errorf(format, args...)) }
 	for _, f := range []struct {
 		name  string
 		value float64
@@ -64,12 +63,19 @@ func (c *Config) check(p *plan) error {
 		{"free air of compressor 1", c.CompressorAir[0]}, {"free air of compressor 2", c.CompressorAir[1]},
 	} {
 		if !(f.value >= 0) || math.IsInf(f.value, 0) {
-			wrong("%s is %v: it must be a number that is not negative", f.name, f.value)
+			errs = append(errs, fmt.Errorf("%s is %v: it must be a number that is not negative", f.name, f.value))
 		}
 	}
-	if errs != nil {
-		return errors.Join(errs...)
+	return errors.Join(errs...)
+}
+
+// check holds the figures of a configuration against each other.
+func (c *Config) check(p *plan) error {
+	if err := c.numbers(); err != nil {
+		return err
 	}
+	var errs []error
+	wrong := func(format string, args ...any) { errs = append(errs, fmt.Errorf(format, args...)) }
 	if c.Required < 1 {
 		wrong("required cycles are %d: at least 1 must be stored", c.Required)
 	}

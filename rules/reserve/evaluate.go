@@ -11,13 +11,13 @@ import (
 // makes everything unknown, with the reason; an uncertain one widens its band
 // (twice the band, at least 1 % of full charge).
 func (e *Engine) Evaluate(in Input, out *Figures) {
-	v, q, reason := e.view(&in)
-	if q == signal.Bad {
-		e.unknown(out, reason)
+	v, t := e.view(&in)
+	if t.quality == signal.Bad {
+		e.unknown(out, t.reason)
 		return
 	}
 	rows := out.Strokes[:0]
-	*out = Figures{Known: true, Reason: reason, Quality: q, Required: e.config.Required}
+	*out = Figures{Known: true, Reason: t.reason, Quality: t.quality, Required: e.config.Required}
 
 	e.row = rowWriter{engine: e, atmosphere: v.atmosphere, rows: rows}
 	expected := v.expect(e.plan, e.write)

@@ -46,51 +46,63 @@ func phrase(s subject, r signal.Reason) string {
 	return phrases[s][signal.NeverRead]
 }
 
+// trust is the worst quality that a view has used so far, and its reason.
+type trust struct {
+	quality signal.Quality
+	reason  string
+}
+
+// wider is by how much the band of a reading widens; an uncertain one leaves
+// its mark.
+func (t *trust) wider(s subject, r signal.Reading) float64 {
+	if r.Quality == signal.Good {
+		return 1
+	}
+	if t.quality == signal.Good {
+		*t = trust{signal.Uncertain, phrase(s, r.Reason)}
+	}
+	return uncertainWider
+}
+
+// band is a configured band, widened where the reading is not good, then at
+// least a part of what the reading is at full charge.
+func (t *trust) band(s subject, r signal.Reading, band, full float64) float64 {
+	if w := t.wider(s, r); w > 1 {
+		return max(w*band, uncertainLeast*full)
+	}
+	return band
+}
+
 // view puts an input together with the configuration. Where the reserve
-// cannot be known it gives the reason. The quality is that of the worst input
-// used, with its reason.
-func (e *Engine) view(in *Input) (v view, q signal.Quality, reason string) {
+// cannot be known the quality is bad, with the reason; else it is that of the
+// worst input used.
+func (e *Engine) view(in *Input) (view, trust) {
 	c := &e.config
 	if why := unusable(in); why != "" {
-		return v, signal.Bad, why
+		return view{}, trust{signal.Bad, why}
 	}
-	q, reason = signal.Good, ""
-	degrade := func(name subject, r signal.Reading) float64 {
-		if r.Quality == signal.Good {
-			return 1
-		}
-		if q == signal.Good {
-			q, reason = signal.Uncertain, phrase(name, r.Reason)
-		}
-		return uncertainWider
-	}
-	v = view{
-		p: in.Pressure.Value, pBand: c.PressureBand, tank: c.Tank.Total(),
+	t := trust{quality: signal.Good}
+	v := view{
+		p: in.Pressure.Value, tank: c.Tank.Total(),
 		min: c.MinPressure + in.Atmosphere, atmosphere: in.Atmosphere, unusable: c.UnusableOil,
 	}
-	if w := degrade(ofPressure, in.Pressure); w > 1 {
-		v.pBand = math.Max(w*v.pBand, uncertainLeast*(c.SetPressure+in.Atmosphere))
-	}
-	band := c.LevelBand
-	if w := degrade(ofLevel, in.Level); w > 1 {
-		band = math.Max(w*band, uncertainLeast*c.SetLevel)
-	}
-	h := in.Level.Value
+	v.pBand = t.band(ofPressure, in.Pressure, c.PressureBand, c.SetPressure+in.Atmosphere)
+	h, band := in.Level.Value, t.band(ofLevel, in.Level, c.LevelBand, c.SetLevel)
 	if h < -band || h > c.Tank.Height()+band {
-		return v, signal.Bad, "level: outside the tank"
+		return v, trust{signal.Bad, "level: outside the tank"}
 	}
 	v.oil, v.oilLow, v.oilHigh = c.Tank.Volume(h), c.Tank.Volume(h-band), c.Tank.Volume(h+band)
 	if v.oil >= v.tank {
-		return v, signal.Bad, "level: no gas above the oil"
+		return v, trust{signal.Bad, "level: no gas above the oil"}
 	}
-	v.wall = e.wall(in, degrade)
+	v.wall = e.wall(in, &t)
 	e.exchange(&v, in)
 	v.leakUpper = c.MaxLeak
 	if in.LeakKnown {
-		v.leak = math.Max(0, in.Leak)
+		v.leak = max(0, in.Leak)
 		v.leakUpper = v.leak + math.Abs(in.LeakBand)
 	}
-	return v, q, reason
+	return v, t
 }
 
 // unusable names the input without which nothing can be said, and why.
@@ -113,20 +125,20 @@ func unusable(in *Input) string {
 }
 
 // wall is the lowest wall temperature over the present one.
-func (e *Engine) wall(in *Input, degrade func(subject, signal.Reading) float64) float64 {
+func (e *Engine) wall(in *Input, t *trust) float64 {
 	c := &e.config
 	configured := in.Wall.Reason != signal.NotConfigured && !in.Wall.Time.IsZero()
 	if configured {
-		band := c.WallBand * degrade(ofWall, in.Wall)
+		band := c.WallBand * t.wider(ofWall, in.Wall)
 		if in.Wall.Known() && in.Wall.Value > 0 {
-			return math.Max(0.5, math.Min(1, 1-math.Abs(band)/in.Wall.Value))
+			return max(0.5, min(1, 1-math.Abs(band)/in.Wall.Value))
 		}
 	}
 	lowest := c.LowestWall
 	if lowest == 0 {
 		lowest = c.usualWall() - c.WallBand
 	}
-	return math.Max(0.5, lowest/c.usualWall())
+	return max(0.5, lowest/c.usualWall())
 }
 
 // exchange fills in τ and θ with their bands.
@@ -142,7 +154,7 @@ func (e *Engine) exchange(v *view, in *Input) {
 	if v.tauUpper == 0 {
 		v.tauUpper = math.Inf(1)
 	}
-	v.tauUpper = math.Max(v.tauUpper, v.tau)
+	v.tauUpper = max(v.tauUpper, v.tau)
 	v.theta, v.thetaBand = 1, math.Abs(in.ThetaBand)
 	if in.ThetaKnown {
 		v.theta = in.Theta
@@ -168,5 +180,5 @@ func (e *Engine) refillHeat(v *view) float64 {
 	}
 	space := v.tank - v.oil
 	rate := pumps/space + air*v.atmosphere/(v.p*space)
-	return math.Min(hottest, 0.4*rate*v.tauUpper)
+	return min(hottest, 0.4*rate*v.tauUpper)
 }

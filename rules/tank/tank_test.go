@@ -167,6 +167,23 @@ func TestRoundTrip(t *testing.T) {
 	})
 }
 
+// A lying tank is its own mirror image: what is under a level and what is
+// above the mirrored one are the same.
+func TestMirror(t *testing.T) {
+	rapid.Check(t, func(t *rapid.T) {
+		s := anyShape(t)
+		s.Mounting = Horizontal
+		tk, err := New(s)
+		if err != nil {
+			t.Fatal(err)
+		}
+		level := tk.Height() * rapid.Float64Range(0, 1).Draw(t, "level")
+		if sum := tk.Volume(level) + tk.Volume(tk.Height()-level); math.Abs(sum/tk.Total()-1) > 2e-9 {
+			t.Fatalf("%v m³ of %v at %v m", sum, tk.Total(), level)
+		}
+	})
+}
+
 // slope is the derivative of volume.
 func TestSlope(t *testing.T) {
 	rapid.Check(t, func(t *rapid.T) {
