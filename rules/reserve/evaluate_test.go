@@ -82,6 +82,23 @@ func TestUncertainInputWidens(t *testing.T) {
 	}
 }
 
+// Where no band is configured an uncertain reading still gets one: 1 % of full
+// charge.
+func TestUncertainWithoutABand(t *testing.T) {
+	cfg := unitConfig(t)
+	cfg.PressureBand, cfg.LevelBand = 0, 0
+	e := newEngine(t, cfg)
+	good, in := figures(e, input(7.9e5, 1.58)), input(7.9e5, 1.58)
+	in.Pressure = in.Pressure.Degrade(signal.Uncertain, signal.AboveRange)
+	cfg.PressureBand = 0.01 * (8e5 + 101325)
+	want := figures(newEngine(t, cfg), input(7.9e5, 1.58))
+	got := figures(e, in)
+	near(t, "at least", got.UsableAtLeast, float64(want.UsableAtLeast), 1e-12)
+	if !(got.UsableAtLeast < good.UsableAtLeast) {
+		t.Errorf("at least %v m³ uncertain, %v m³ good", got.UsableAtLeast, good.UsableAtLeast)
+	}
+}
+
 // Each doubt lowers the bound and none touches the expected figure.
 func TestDoubtsLowerTheBound(t *testing.T) {
 	base := unitConfig(t)

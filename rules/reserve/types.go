@@ -1,5 +1,23 @@
 // Package reserve computes how many shutdown cycles are left in an
 // accumulator: at least, expected, and at full charge.
+//
+// A cycle counts only if, throughout each of its strokes, start and end
+// included, the pressure is at least what the valve needs and the oil stays
+// above the unusable volume. Leakage goes on meanwhile.
+//
+// At least takes everything at its worst inside what is known: pressure and
+// level at the ends of their bands, the gas no warmer than the lowest wall,
+// the time constant of heat exchange at its upper bound (adiabatic where
+// nothing is known), the leak with its uncertainty, real air instead of ideal,
+// and a wall that cools as it warms the gas. Expected takes best estimates.
+// Full charge is expected at the set level and pressure, settled.
+//
+// The lower bound is computed; it is not a protective function and not a
+// warranty.
+//
+// The package is pure: no I/O, no clock, no goroutine. Case is one complete
+// state given by hand; Engine is a configured unit. Both run the same
+// discharge, on volumes.
 package reserve
 
 import (

@@ -117,7 +117,7 @@ func (c curve) lying(level float64) (volume, surface float64) {
 // panels integrates over [low, high] split at a point, by the midpoint rule
 // in a variable that squeezes the nodes towards both ends of each part.
 func panels(low, high, at float64, add func(x, weight float64)) {
-	const n = 400
+	const n = 200
 	at = math.Max(low, math.Min(high, at))
 	for _, p := range [2][2]float64{{low, at}, {at, high}} {
 		width := p[1] - p[0]
