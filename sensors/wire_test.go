@@ -14,7 +14,9 @@ import (
 	"os"
 	"reflect"
 	"strings"
+	"sync/atomic"
 	"testing"
+	"time"
 
 	"github.com/simonvetter/modbus"
 
@@ -213,19 +215,24 @@ func TestFloatsThatAreNoNumbers(t *testing.T) {
 // Read gives raw beside engineering value, and what failed in its place.
 func TestRead(t *testing.T) {
 	good := answering(func(addr uint16) uint16 { return addr })
+	var torn atomic.Int64 // the connection that owes the end of an answer
 	server := serve(t, func(c net.Conn, r request) bool {
 		switch r.addr {
 		case 50:
 			return except(2)(c, r)
 		case 60:
 			answer := frame(r.txn, r.unit, payload(r, same(poison))...)
-			c.Write(answer[:len(answer)-1]) // what follows must not be taken for its end
+			c.Write(answer[:len(answer)-1])
+			torn.Store(int64(r.conn))
 			return true
+		}
+		if int64(r.conn) == torn.Load() {
+			c.Write([]byte{poison % 256}) // the end of it, late
 		}
 		return good(c, r)
 	})
 	link := linkTo("panel", server.address())
-	link.OneBased = true
+	link.OneBased, link.Timeout, link.Period = true, 300*time.Millisecond, time.Second
 	number := at(register.HoldingRegisters, 12000, register.Uint16)
 	number.Spec.RawLow, number.Spec.RawHigh, number.Spec.High = 4000, 20000, 16e5
 	number.Spec.Current, number.Spec.Unit = true, signal.Pascal
@@ -257,6 +264,18 @@ func TestRead(t *testing.T) {
 		if int(r.addr) != int(points[i].Spec.Address) || int(r.count) != points[i].Spec.Width() {
 			t.Errorf("request %d: %d registers at %d", i, r.count, r.addr)
 		}
+	}
+}
+
+func TestReadWithAnUntrustedClock(t *testing.T) {
+	server := serve(t, answering(same(before)))
+	clock := clockNow()
+	clock.untrusted = true
+	link := linkTo("panel", server.address())
+	link.Timeout, link.Period = time.Second, 2*time.Second
+	samples, err := Read(context.Background(), link, []Point{word("level", "panel", 1, 1)}, clock)
+	if err != nil || len(samples) != 1 || samples[0].Reading.Reason != signal.ClockUntrusted {
+		t.Errorf("got %+v, %v", samples, err)
 	}
 }
 
