@@ -135,8 +135,8 @@ func insert(cycle []reserve.Stroke, tag, like string, closing, opening *reserve.
 			own.Valve = tag
 			waiting = append(waiting, own)
 		}
-		if i+1 < len(cycle) && (cycle[i+1].Together || cycle[i+1].Closing == stroke.Closing) {
-			continue // a group, or a run of strokes in one direction, goes on
+		if i+1 < len(cycle) && (cycle[i+1].Together || len(waiting) > 0 && stroke.Closing == waiting[0].Closing && cycle[i+1].Closing == stroke.Closing) {
+			continue // a group, or a run of strokes in its direction, goes on
 		}
 		for _, own := range waiting {
 			own.Together = stroke.Together
