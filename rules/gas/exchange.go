@@ -87,46 +87,61 @@ func panel(theta, v0, v1, x float64) float64 {
 	return float64(theta*power(r)*math.Exp(-x)) + float64(x*sum)
 }
 
+// binomial are the coefficients of (1+x)^0.4.
+var binomial = [10]float64{1, 0.4, -0.12, 0.064, -0.0416, 0.029952, -0.0229632, 0.01837056, -0.015155712, 0.0127981568}
+
+// small is how far x may be from 0 in the series: the first term left out is
+// then under 2e-12.
+const small = 0.1
+
+// polynomial is the sum of c[k] x^k.
+func polynomial(c *[10]float64, x float64) float64 {
+	y := c[8] + float64(x*c[9])
+	y = c[7] + float64(x*y)
+	y = c[6] + float64(x*y)
+	y = c[5] + float64(x*y)
+	y = c[4] + float64(x*y)
+	y = c[3] + float64(x*y)
+	y = c[2] + float64(x*y)
+	y = c[1] + float64(x*y)
+	return c[0] + float64(x*y)
+}
+
 // power is r^(γ-1): what an adiabatic change of the volume by 1/r does to the
 // temperature.
 func power(r float64) float64 {
-	x := r - 1
-	if x > -0.1 && x < 0.1 {
-		// Binomial series of (1+x)^0.4: the first term left out is under
-		// 2e-11 here, and it costs a fifth of the general power.
-		y := 0.0127981568
-		y = -0.015155712 + float64(x*y)
-		y = 0.01837056 + float64(x*y)
-		y = -0.0229632 + float64(x*y)
-		y = 0.029952 + float64(x*y)
-		y = -0.0416 + float64(x*y)
-		y = 0.064 + float64(x*y)
-		y = -0.12 + float64(x*y)
-		y = 0.4 + float64(x*y)
-		return 1 + float64(x*y)
+	if x := r - 1; x > -small && x < small {
+		return polynomial(&binomial, x)
 	}
 	return math.Exp(exponent * math.Log(r))
 }
 
 // Kernel is Rest and Expand prepared for one duration and one time constant:
-// strokes that come again need their exponentials only once. The zero value
-// is not ready; use NewKernel. It is a plain value.
+// strokes that come again need their exponentials only once, and where the
+// volume changes by less than a tenth the quadrature becomes one polynomial.
+// The zero value is not ready; use NewKernel. It is a plain value.
 type Kernel struct {
 	dt, tau float64
 	single  bool // the whole duration is one panel
 	decay   float64
-	weights [5]float64
+	series  [10]float64 // the integral by powers of 1 - V0/V1
 }
 
 // NewKernel prepares changes of dt s with the time constant tau s.
 func NewKernel(dt, tau float64) Kernel {
 	k := Kernel{dt: dt, tau: tau, decay: Rest(2, dt, tau) - 1}
 	k.single = dt > 0 && tau > 0 && dt <= 2*tau && !math.IsInf(tau, 1)
-	if k.single {
-		x := dt / tau
-		k.decay = math.Exp(-x)
-		for i, n := range nodes {
-			k.weights[i] = x * shares[i] * math.Exp(float64(x*(n-1)))
+	if !k.single {
+		return k
+	}
+	x := dt / tau
+	k.decay = math.Exp(-x)
+	for i, n := range nodes {
+		// At the node V/V1 = 1 + (n-1) y with y = 1 - V0/V1.
+		w := x * shares[i] * math.Exp(float64(x*(n-1)))
+		for j, c := range binomial {
+			k.series[j] += float64(w * c)
+			w *= n - 1
 		}
 	}
 	return k
@@ -139,13 +154,9 @@ func (k *Kernel) Rest(theta float64) float64 {
 
 // Expand is Expand for the kernel's duration.
 func (k *Kernel) Expand(theta, v0, v1 float64) float64 {
-	r := v0 / v1
-	if !k.single || r < 0.5 || r > 2 {
+	x := v0/v1 - 1
+	if !k.single || x < -small || x > small {
 		return Expand(theta, v0, v1, k.dt, k.tau)
 	}
-	sum := float64(theta * power(r) * k.decay)
-	for i, n := range nodes {
-		sum += float64(k.weights[i] * power(r+float64((1-r)*n)))
-	}
-	return sum
+	return float64(theta*polynomial(&binomial, x)*k.decay) + polynomial(&k.series, -x)
 }

@@ -65,42 +65,51 @@ func begin(s start) discharge {
 const heatRatio = 1 / (gas.Gamma - 1)
 
 // wall is the wall's temperature, as a part of its first one, once the gas
-// has grown to v in the phase of k, never too high. What the wall has lost is
-// what has warmed the gas and the work that the gas has done; without the work
-// of this phase the gas would be warmer at its end, and the work of a gas that
-// is no warmer than the first wall is at most pV ln(V1/V0), of which
-// (r-1)/√r with r = V1/V0 is an upper bound.
-func (d *discharge) wall(v float64, k *gas.Kernel, t *terms) float64 {
-	if t.cooling == 0 {
-		return 1
-	}
-	warmest := max(d.theta, k.Rest(d.theta))
+// has grown to v, never too high; rested is what θ would be then without the
+// work of the phase. What the wall has lost is what has warmed the gas and the
+// work that the gas has done. Without the work of this phase the gas would be
+// warmer at its end, and the work of a gas that is no warmer than the first
+// wall is at most pV ln(V1/V0), of which (r-1)/√r with r = V1/V0 is an upper
+// bound.
+func (d *discharge) wall(v, rested float64, t *terms) float64 {
 	r := v / d.firstGas
-	heat := float64(heatRatio*(warmest-d.firstTheta)) + (r-1)/math.Sqrt(r)
+	heat := float64(heatRatio*(max(d.theta, rested)-d.firstTheta)) + (r-1)/math.Sqrt(r)
 	return max(0.5, 1-float64(t.cooling*max(0, heat)))
 }
 
-// end is the state at the end of a phase.
-func (d *discharge) end(ph *phase, k *gas.Kernel, t *terms) (e discharge) {
+// end is the state at the end of a phase, with its prepared heat exchange.
+func (d *discharge) end(ph *phase, k *gas.Kernel, t *terms) discharge {
 	drawn := ph.oil + float64(t.leak*ph.dt)
 	v := d.gas + float64(t.swell*drawn)
-	// The energy balance is linear: a colder wall only scales θ.
-	w := d.wall(v, k, t)
-	e = *d
-	if drawn == 0 {
-		e.theta = w * k.Rest(d.theta/w)
-	} else {
-		e.theta = w * k.Expand(d.theta/w, d.gas, v)
+	w := 1.0
+	if t.cooling > 0 {
+		w = d.wall(v, k.Rest(d.theta), t)
 	}
-	e.gas, e.oil = v, d.oil-drawn
-	e.p = d.s * e.theta / v
-	return e
+	// The energy balance is linear: a colder wall only scales θ.
+	if drawn == 0 {
+		return d.to(v, drawn, w*k.Rest(d.theta/w))
+	}
+	return d.to(v, drawn, w*k.Expand(d.theta/w, d.gas, v))
 }
 
 // part is the state at a fraction f of a phase.
 func (d *discharge) part(ph *phase, f float64, t *terms) discharge {
-	k := gas.NewKernel(f*ph.dt, t.tau)
-	return d.end(&phase{oil: f * ph.oil, dt: f * ph.dt}, &k, t)
+	dt := float64(f * ph.dt)
+	drawn := float64(f*ph.oil) + float64(t.leak*dt)
+	v := d.gas + float64(t.swell*drawn)
+	w := 1.0
+	if t.cooling > 0 {
+		w = d.wall(v, gas.Rest(d.theta, dt, t.tau), t)
+	}
+	return d.to(v, drawn, w*gas.Expand(d.theta/w, d.gas, v, dt, t.tau))
+}
+
+// to is the state with a new gas volume and temperature.
+func (d *discharge) to(v, drawn, theta float64) discharge {
+	e := *d
+	e.theta, e.gas, e.oil = theta, v, d.oil-drawn
+	e.p = d.s * theta / v
+	return e
 }
 
 // run discharges until a limit or MaxCycles. What is drawn in a stroke of
