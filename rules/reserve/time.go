@@ -66,7 +66,7 @@ func lastKept(margin func(float64) float64, double, end float64) float64 {
 			// Stay off the ends, so that the bracket shrinks from both sides.
 			at = max(low+float64(0.05*(high-low)), min(high-float64(0.05*(high-low)), at))
 		case a < first:
-			at = min(end, low+float64(1.02*low*(a/(first-a))))
+			at = min(end, low+float64(low*(a/(first-a))))
 		default:
 			at = end
 		}
