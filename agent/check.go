@@ -98,7 +98,7 @@ func table(sh shell, samples []sensors.Sample, system quantity.System) (bad int)
 // dimensions says how the readings of a unit are written for a person.
 var dimensions = map[signal.Unit]quantity.Dimension{
 	signal.Pascal: quantity.Pressure, signal.Metre: quantity.Length, signal.Kelvin: quantity.Temperature,
-	signal.Second: quantity.Duration, signal.Ampere: quantity.Current, signal.CubicMetre: quantity.Volume,
+	signal.Ampere: quantity.Current, signal.CubicMetre: quantity.Volume,
 	signal.CubicMetrePerSecond: quantity.Flow,
 }
 
@@ -111,6 +111,9 @@ func shown(r signal.Reading, system quantity.System) string {
 		return "on"
 	case r.Unit == signal.Boolean:
 		return "off"
+	}
+	if r.Unit == signal.Second { // an hour meter
+		return fmt.Sprintf("%.2f h", r.Value/3600)
 	}
 	if d, ok := dimensions[r.Unit]; ok {
 		return quantity.Format(r.Value, d, system)
