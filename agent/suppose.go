@@ -24,9 +24,17 @@ flags the unit is at full charge, settled at its usual temperature.
   a state               suppose -pressure "7.8 bar" -level "1.1 m" -temperature "5 °C" FILE
   a lower set point     suppose -set-pressure "7.8 bar" FILE
 
-With -csv, many states: each row of the table is a complete case and gets its
-figures in columns behind its own. Nothing is read from a device either way.
+With -csv, many states: the first line names the columns, in any order and
+among others; each row is a complete case and gets its figures in columns
+behind its own. The columns, each in the unit that its name ends in:
 
+  tank_volume_m3, oil_volume_m3, unusable_oil_m3, pressure_bar_g,
+  minimum_pressure_bar_g, atmospheric_pressure_bar, gas_temperature_c,
+  wall_temperature_c (empty: as the gas), oil_per_cycle_m3, strokes_per_cycle,
+  stroke_s, dwell_s, heat_exchange_s (empty: not known); and, exact where empty
+  or absent: heat_exchange_band_ratio, pressure_band_bar, oil_band_m3, wall_band_k
+
+Nothing is read from a device either way.
 `
 
 // supposable is a flag that takes a quantity, with the range in which it can

@@ -453,3 +453,12 @@ func BenchmarkTable(b *testing.B) {
 		}
 	})
 }
+
+// The help names every column.
+func TestTableColumnsStandInTheHelp(t *testing.T) {
+	for _, c := range columns {
+		if !strings.Contains(supposeUsage, c.name) {
+			t.Errorf("the help lacks %s", c.name)
+		}
+	}
+}

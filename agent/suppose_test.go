@@ -77,6 +77,7 @@ func TestSupposeIsTheFileChanged(t *testing.T) {
 			[]string{lastValve, "      XV-4: {closing_oil: 7 L, opening_oil: 5 L, stroke_time: 9 s}\n"}},
 		{"longer tank", []string{"-tank-length", "3 m"}, []string{"length: 2.4 m", "length: 3 m"}},
 		{"wider tank", []string{"-tank-diameter", "120 cm", "-tank-heads", "flat"}, []string{"diameter: 1 m", "diameter: 1.2 m", "heads: ellipsoidal", "heads: flat"}},
+		{"wider tank, ended by oil", []string{"-tank-diameter", "120 cm", "-minimum-pressure", "1.5 bar"}, []string{"diameter: 1 m", "diameter: 1.2 m", "minimum_pressure: 5 bar", "minimum_pressure: 1.5 bar"}},
 		{"lower set points", []string{"-set-pressure", "8.2 bar", "-set-level", "1.2 m"},
 			[]string{"      pressure: 8.6 bar", "      pressure: 8.2 bar", "      level: 1.22 m", "      level: 1.20 m"}},
 		{"other needs", []string{"-minimum-pressure", "6 bar", "-required", "3", "-unusable-oil", "200 L"},
@@ -89,6 +90,9 @@ func TestSupposeIsTheFileChanged(t *testing.T) {
 			plain := fileOf(t, "quillen-reach")
 			got := supposedJSON(t, append(slices.Clone(c.flags), plain)...)
 			want := supposedJSON(t, fileOf(t, "quillen-reach", c.edits...))
+			if strings.HasSuffix(c.name, "ended by oil") && got.Figures.Limit != reserve.ByOil {
+				t.Errorf("ended by %s", got.Figures.Limit)
+			}
 			a, _ := json.Marshal(got.Figures)
 			b, _ := json.Marshal(want.Figures)
 			if !bytes.Equal(a, b) {
