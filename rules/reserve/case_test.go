@@ -252,6 +252,30 @@ func TestNothingLeft(t *testing.T) {
 	}
 }
 
+// Any numbers give figures in order or an error, and soon.
+func FuzzCase(f *testing.F) {
+	f.Add(4.0, 2.0, 8e5, 101325.0, 293.0, 290.0, 5e5, 0.2, 0.1, 2, 10.0, 5.0, 120.0, 0.5, 4000.0, 0.01, 2.0)
+	f.Add(4.0, 3.9999, 8e5, 1e5, 250.0, 330.0, 7e5, 0.0, 0.01, 1, 0.0, 1e9, 1e-9, 0.0, 0.0, 1.0, 0.0)
+	f.Fuzz(func(t *testing.T, tank, oil, p, atm, gas, wall, min, unusable, cycle float64, strokes int,
+		stroke, dwell, tau, tauBand, pBand, oilBand, wallBand float64) {
+		c := Case{TankVolume: tank, OilVolume: oil, Pressure: p, Atmosphere: atm, GasTemperature: gas,
+			WallTemperature: signal.Number(wall), MinPressure: min, UnusableOil: unusable, OilPerCycle: cycle,
+			StrokesPerCycle: strokes, StrokeTime: stroke, DwellTime: dwell, HeatExchange: signal.Number(tau),
+			HeatExchangeBand: tauBand, PressureBand: pBand, OilBand: oilBand, WallBand: wallBand}
+		v, err := c.Evaluate()
+		if err != nil {
+			if v != (Verdict{}) {
+				t.Fatalf("figures beside an error: %+v", v)
+			}
+			return
+		}
+		if !(v.AtLeastVolume >= 0 && v.ExpectedVolume >= 0 && v.ExpectedVolume <= oil*(1+1e-6)) ||
+			float64(v.AtLeastCycles) > v.ExpectedCycles+1e-6 || v.AdiabaticCycles > v.IsothermalCycles {
+			t.Fatalf("%+v gives %+v", c, v)
+		}
+	})
+}
+
 func BenchmarkCase(b *testing.B) {
 	c := bigCase()
 	c.StrokesPerCycle, c.OilPerCycle, c.DwellTime, c.HeatExchange, c.OilBand = 4, 0.2, 10, 120, 0.01

@@ -82,6 +82,31 @@ func TestUncertainInputWidens(t *testing.T) {
 	}
 }
 
+// A wall transmitter that has failed leaves the configured lowest wall.
+func TestWallFails(t *testing.T) {
+	e := newEngine(t, unitConfig(t))
+	failed, absent := input(7.9e5, 1.58), input(7.9e5, 1.58)
+	failed.Wall = signal.Missing(signal.Kelvin, signal.FailureLow, noon)
+	absent.Wall = signal.Missing(signal.Kelvin, signal.NotConfigured, noon)
+	a, b := figures(e, failed), figures(e, absent)
+	if !a.Known || a.Quality != signal.Uncertain || a.Reason != "wall temperature: failure signal low" || a.AtLeast != b.AtLeast || a.UsableAtLeast != b.UsableAtLeast {
+		t.Errorf("failed: %+v, absent: %+v", a, b)
+	}
+	if !b.Known || b.Quality != signal.Good || b.Reason != "" {
+		t.Errorf("a unit without a wall transmitter: %+v", b)
+	}
+}
+
+// Where the level's band reaches the top of the tank there may be no gas.
+func TestPerhapsNoGas(t *testing.T) {
+	cfg := unitConfig(t)
+	cfg.LevelBand = 0.01
+	f := figures(newEngine(t, cfg), input(7.9e5, 2.995))
+	if !f.Known || f.AtLeast != 0 || f.UsableAtLeast != 0 || f.HoldTime != 0 {
+		t.Errorf("%+v, want at least 0", f)
+	}
+}
+
 // Where no band is configured an uncertain reading still gets one: 1 % of full
 // charge.
 func TestUncertainWithoutABand(t *testing.T) {

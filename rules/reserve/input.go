@@ -169,9 +169,9 @@ func (e *Engine) exchange(v *view, in *Input) {
 }
 
 // refillHeat is how far θ can be above 1 after a refill that nobody watched:
-// the quasi-steady heating by the machines at full flow, (γ-1) Q τ / V for the
-// pumps and (γ-1) of what the compressors add to the mass in τ, and never more
-// than hottest.
+// the quasi-steady heating by all machines at full flow, τ (γ-1) Q/V for the
+// pumps and τ (γ T/Tw - 1) ṁ/m for the compressors with air 10 % warmer than
+// the wall, and never more than hottest.
 func (e *Engine) refillHeat(v *view) float64 {
 	c := &e.config
 	pumps, air := c.PumpFlow[0]+c.PumpFlow[1], c.CompressorAir[0]+c.CompressorAir[1]
@@ -179,6 +179,6 @@ func (e *Engine) refillHeat(v *view) float64 {
 		return hottest
 	}
 	space := v.tank - v.oil
-	rate := pumps/space + air*v.atmosphere/(v.p*space)
-	return min(hottest, 0.4*rate*v.tauUpper)
+	rate := float64(0.4*pumps/space) + float64(0.54*air*v.atmosphere/(v.p*space))
+	return min(hottest, rate*v.tauUpper)
 }

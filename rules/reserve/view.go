@@ -91,6 +91,9 @@ func (v *view) expect(p *plan, row func(cycle, stroke int, d discharge, counts b
 // atLeast runs the worst case. More oil also means less gas, so that both
 // ends of the level's band count; what lies between gives no fewer.
 func (v *view) atLeast(p *plan) outcome {
+	if v.oilHigh >= v.tank {
+		return outcome{limit: ByPressure} // there may be no gas at all
+	}
 	s, t := v.worst(p, v.oilHigh)
 	high := p.run(s, &t, nil)
 	if v.oilHigh == v.oilLow {
