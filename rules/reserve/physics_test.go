@@ -77,7 +77,7 @@ func (p *plant) deliver(c *Case, most float64) (oil float64, by Limit) {
 	min := c.MinPressure + c.Atmosphere
 	stroke := c.OilPerCycle / float64(c.StrokesPerCycle)
 	for oil < most {
-		n := int(math.Max(20, math.Ceil(c.StrokeTime/0.1)))
+		n := int(math.Max(20, math.Ceil(c.StrokeTime/0.25)))
 		dt := c.StrokeTime / float64(n)
 		for range n {
 			if p.pressure() < min {
@@ -96,7 +96,7 @@ func (p *plant) deliver(c *Case, most float64) (oil float64, by Limit) {
 			return oil, ByOil
 		}
 		if c.DwellTime > 0 {
-			n := int(math.Ceil(c.DwellTime / 0.25))
+			n := int(math.Ceil(c.DwellTime / 0.5))
 			for range n {
 				p.step(0, c.DwellTime/float64(n))
 			}
