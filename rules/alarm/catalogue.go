@@ -24,18 +24,22 @@ const (
 // Catalogue is every alarm, in the order in which they are shown. The copy is
 // the caller's own.
 func Catalogue() []Definition {
-	out := make([]Definition, len(catalogue))
-	for i, d := range catalogue {
-		out[i] = d.clone()
+	var out []Definition
+	for _, rows := range chapters {
+		for _, d := range rows {
+			out = append(out, d.clone())
+		}
 	}
 	return out
 }
 
 // Find is the catalogue's row of that name.
 func Find(name string) (Definition, bool) {
-	for _, d := range catalogue {
-		if d.Name == name {
-			return d.clone(), true
+	for _, rows := range chapters {
+		for _, d := range rows {
+			if d.Name == name {
+				return d.clone(), true
+			}
 		}
 	}
 	return Definition{}, false
@@ -55,7 +59,10 @@ const (
 		"Electrical work is for those licensed to do it."
 )
 
-// catalogue holds the rows. Delays and deadbands of level (5 %, 60 s) and
+// chapters is the catalogue in order.
+var chapters = [...][]Definition{catalogue[:], plant[:]}
+
+// catalogue holds the rows that the readings themselves tell. Delays and deadbands of level (5 %, 60 s) and
 // pressure (2 %, 15 s) are customary starting values, from memory; all others,
 // the times to respond and the priorities are common practice, no source.
 // A site sets priority, delays, deadband and acknowledgement as it needs them.

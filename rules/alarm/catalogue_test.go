@@ -32,7 +32,7 @@ func TestCatalogueIsComplete(t *testing.T) {
 			t.Errorf("%s waits for an acknowledgement that nobody can give yet", d.Name)
 		}
 	}
-	if len(byName) != 12 || high > 2 {
+	if len(byName) < 12 || high > 2 {
 		t.Errorf("%d alarms, %d of them of high priority", len(byName), high)
 	}
 	for _, d := range byName {
