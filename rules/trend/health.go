@@ -48,10 +48,12 @@ const (
 	leastNoise = 0.005 // relative
 	mostNoise  = 0.03  // relative
 
-	// A drift is announced once its date is known to within a part of the
-	// time that is left, or when there is no time left to wait.
-	sharp = 0.4 // width of the interval over the time left
-	soon  = 21  // days
+	// A drift is announced once the 95 % interval of its date is no wider than
+	// that, or when there is no time left to wait.
+	leastBent = 15   // days of straight decline
+	sharpDays = 8   // days
+	sharp = 0.2 // of the time left
+	soon = 19   // days left
 )
 
 // Forecast is when a line falls under a limit, with its interval.
@@ -70,8 +72,8 @@ type Verdict struct {
 	Smoothed signal.Number `json:"smoothed"` // EWMA of the ratio
 	Noise    signal.Number `json:"noise"`    // standard deviation of one fill, ratio
 
-	Step     bool          `json:"step"`      // output fell at once by MinLoss or more, and stays there
-	StepAt   time.Time     `json:"step_at,omitzero"` // the first fill after the fall, while Step
+	Step   bool      `json:"step"`             // output fell at once by MinLoss or more, and stays there
+	StepAt time.Time `json:"step_at,omitzero"` // the first fill after the fall, while Step
 
 	Drift     bool          `json:"drift"`         // output falls steadily, MinLoss or more is gone
 	Slope     signal.Number `json:"slope_per_day"` // ratio per day
@@ -91,7 +93,7 @@ type HealthState struct {
 	Sum     CUSUM `json:"sum"`
 	Days    Days  `json:"days"`
 
-	Diffs [noises]float64 `json:"diffs"`  // between neighbours, absolute
+	Diffs [noises]float64 `json:"diffs"` // between neighbours, absolute
 	Last  [around]float64 `json:"last"`  // ratios, newest at (Fills-1) % around
 	Fall  fall            `json:"fall"`
 	Fills int64           `json:"fills"`

@@ -85,11 +85,12 @@ func (h *Health) judgeDrift() {
 		return
 	}
 	sure := 1 - level - MinZ*l.AtError(last)
-	if h.test.Z > -MinZ || !(sure >= MinLoss) {
+	if h.finder.bent < leastBent || h.test.Z > -MinZ || !(sure >= MinLoss) {
 		return
 	}
 	c := l.Falls(h.limit)
-	h.state.Drift = c.Known && (c.Late-c.Early <= sharp*(c.At-last) || c.Early-last <= soon)
+	left := c.At - last
+	h.state.Drift = c.Known && (c.Late-c.Early <= math.Max(sharpDays, sharp*left) || left <= soon)
 }
 
 // judge writes the verdict from the state.
