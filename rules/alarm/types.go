@@ -21,39 +21,19 @@ const (
 // State is where an alarm stands in its life cycle.
 type State string
 
-// The states of ISA-18.2 / IEC 62682, by name since the letters differ
-// between editions. What the standard calls latched unacknowledged is Returned
-// here: seen or not is the first question either way, and the acknowledgement
-// leads to Latched.
+// The states that the program enters today; the remaining states of the
+// standard (shelved, suppressed by design, out of service, latched) have
+// their place here.
 const (
 	Normal         State = "normal"
 	Unacknowledged State = "unacknowledged"
 	Acknowledged   State = "acknowledged"
 	Returned       State = "returned unacknowledged"
-	Latched        State = "latched" // gone and seen, waits for a reset
-	Shelved        State = "shelved"
-	Suppressed     State = "suppressed by design"
-	OutOfService   State = "out of service"
 	NotKnown       State = "unknown"
 )
 
-// States lists them all, in the order of the life cycle. The copy is the
-// caller's own.
-func States() []State {
-	return []State{Normal, Unacknowledged, Acknowledged, Returned, Latched, Shelved, Suppressed, OutOfService, NotKnown}
-}
-
 // Active reports whether the alarm's condition stands in this state.
 func (s State) Active() bool { return s == Unacknowledged || s == Acknowledged }
-
-// plain reports a state that an alarm can stand in; the others cover one.
-func (s State) plain() bool {
-	switch s {
-	case Normal, Unacknowledged, Acknowledged, Returned, Latched:
-		return true
-	}
-	return false
-}
 
 // Definition is one row of the catalogue.
 type Definition struct {
@@ -68,32 +48,12 @@ type Definition struct {
 	OffDelay time.Duration // and must be gone this long before it clears
 	Deadband float64       // ratio of the limit by which the value must return
 	Explains []string      // alarms that follow from this one and never rank above it
-	// Reaches says where an alarm of Explains must stand to follow from this
-	// one; without an entry at the same source.
-	Reaches map[string]Reach
 	// Acknowledge: a returned alarm waits for a person before it is normal.
 	// Without it a returned alarm is normal at once.
 	Acknowledge bool
-	// Latch: once its cause is gone and somebody has seen it, the alarm waits
-	// for a reset. No row of the catalogue asks for it: what must stay tripped
-	// is latched by the panel. A site may.
-	Latch  bool
-	Safety bool   // a site may tune it but never drop it
-	Note   string // the site's own words, from its Setting
+	Safety      bool   // a site may tune it but never drop it
+	Note        string // the site's own words, from its Setting
 }
-
-// Reach is how far the explanation of one alarm reaches to another.
-type Reach string
-
-// The reaches. The empty one is the same source: the same machine, pair, point,
-// or the unit as a whole.
-const (
-	SameSource Reach = ""
-	WholeUnit  Reach = "unit"  // at any source of the unit
-	ReadOver   Reach = "link"  // where the alarm is judged from points read over this link
-	OfMachine  Reach = "parts" // at the machine that this source's point belongs to, or at a point of this machine
-	OfPair     Reach = "pair"  // at the pair of this machine, or at the machines of this pair
-)
 
 // Apply is the definition as the site wants it. Safe to call on a copy from
 // Catalogue or Find; d itself is not changed.
@@ -113,9 +73,6 @@ func (d Definition) Apply(s Setting) Definition {
 	if s.Acknowledge != nil {
 		d.Acknowledge = *s.Acknowledge
 	}
-	if s.Latch != nil {
-		d.Latch = *s.Latch
-	}
 	if s.Note != "" {
 		d.Note = s.Note
 	}
@@ -132,7 +89,6 @@ type Setting struct {
 	Note     string   // the site's own words, shown beside the action
 
 	Acknowledge *bool // whether a returned alarm waits for a person
-	Latch       *bool // whether it then waits for a reset
 }
 
 // Condition is what the rules found this scan.
@@ -152,33 +108,13 @@ type Status struct {
 	Source   string        `json:"source"` // "unit", "pump1", "link.panel"
 	Title    string        `json:"title"`
 	State    State         `json:"state"`
-	Behind   State         `json:"behind,omitempty"` // where it stands under a state that covers it
-	Reason   string        `json:"reason,omitempty"` // why it is unknown or covered
+	Reason   string        `json:"reason,omitempty"` // why it is unknown
 	Priority Priority      `json:"priority"`
 	Since    time.Time     `json:"since,omitzero"` // of the present state
-	Until    time.Time     `json:"until,omitzero"` // end of shelving or of being out of service
-	By       string        `json:"by,omitempty"`   // who has shelved it or taken it out of service
 	Action   string        `json:"action"`
 	Respond  float64       `json:"respond_within_seconds"`
 	Note     string        `json:"note,omitempty"`
 	Value    signal.Number `json:"value"` // what was compared, where there is one
 	Limit    signal.Number `json:"limit"`
 	Unit     signal.Unit   `json:"unit,omitempty"`
-
-	Chattering bool `json:"chattering,omitempty"` // raised three times or more within a minute
-	Stale      bool `json:"stale,omitempty"`      // raised for longer than a day
 }
-
-// Raised says whether the alarm's condition stands, covered or not; known is
-// false while that cannot be judged.
-func (s *Status) Raised() (raised, known bool) {
-	state := s.State
-	if state.plain() {
-		return state.Active(), true
-	}
-	return s.Behind.Active(), state != NotKnown && s.Behind != NotKnown
-}
-
-// NeedsSomeone reports whether the alarm waits for a person: its condition
-// stands, or nobody has seen or reset it since.
-func (s State) NeedsSomeone() bool { return s.plain() && s != Normal }
