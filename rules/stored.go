@@ -8,13 +8,10 @@ import (
 	"strokebank/sensors/signal"
 )
 
-// The reserve is computed again when pressure or level have moved by a
-// quarter of their accuracy band, when a quality has changed, and at the
-// latest after this time.
-const (
-	reserveEvery = 10 * time.Second
-	movedShare   = 0.25
-)
+// The reserve is computed again at once when pressure or level have moved by
+// their accuracy band or a quality has changed, otherwise at this period: noise
+// alone is no reason, and the lower bound has the band inside.
+const reserveEvery = 5 * time.Second
 
 // reserveAsked is what the present figures were computed from.
 type reserveAsked struct {
@@ -51,7 +48,7 @@ func (u *Unit) inputsMoved(scan *signal.Scan) bool {
 // moved compares a reading with the one used before.
 func moved(was, is signal.Reading, band float64) bool {
 	return was.Quality != is.Quality || was.Reason != is.Reason ||
-		math.Abs(is.Value-was.Value) > float64(movedShare*band)
+		math.Abs(is.Value-was.Value) > band
 }
 
 // knowledge is the last reserve that was known and how old it is, by the
