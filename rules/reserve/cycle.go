@@ -128,13 +128,16 @@ func newPlan(strokes []Stroke, endsWithClosing bool) (*plan, error) {
 		i = n
 	}
 	p.count(endsWithClosing)
+	if p.oil == 0 {
+		return nil, errors.New("the shutdown cycle draws no oil: give the strokes their oil; 0 is for a stroke that a spring or weight makes")
+	}
 	return p, nil
 }
 
 func (s Stroke) check() error {
 	switch {
-	case !(s.Oil > 0) || math.IsInf(s.Oil, 0):
-		return fmt.Errorf("oil is %v m³: it must be more than 0", s.Oil)
+	case !(s.Oil >= 0) || math.IsInf(s.Oil, 0):
+		return fmt.Errorf("oil is %v m³: it must not be negative", s.Oil)
 	case !(s.Duration >= 0) || math.IsInf(s.Duration, 0):
 		return fmt.Errorf("duration is %v s: it must not be negative", s.Duration)
 	case !(s.Dwell >= 0) || math.IsInf(s.Dwell, 0):

@@ -6,6 +6,8 @@ import (
 	"testing"
 
 	"pgregory.net/rapid"
+
+	"strokebank/rules/gas"
 )
 
 const usGallon = 231 * 0.0254 * 0.0254 * 0.0254
@@ -173,5 +175,32 @@ func TestStartOfAStroke(t *testing.T) {
 	c.MinPressure = 7.95e5
 	if v := verdict(t, c); v.ExpectedCycles < 1 {
 		t.Errorf("%+v, want some", v)
+	}
+}
+
+// A valve that a spring moves one way draws oil the other way only, and can be
+// stroked again and again. Isothermal: a stroke takes 3000 time constants.
+func TestSpringReturn(t *testing.T) {
+	for _, c := range []struct {
+		name             string
+		closing, opening float64
+		first            float64 // cycles that need no oil: a spring closes, and that counts
+	}{{"a spring opens", 0.05, 0, 0}, {"a spring closes", 0, 0.05, 1}} {
+		t.Run(c.name, func(t *testing.T) {
+			config := unitConfig(t)
+			config.Cycle = DefaultCycle(Stroke{Valve: "A", Closing: true, Oil: c.closing, Duration: 30}, Stroke{Valve: "A", Oil: c.opening, Duration: 30})
+			config.EndsWithClosing = true
+			config.HeatExchange, config.HeatExchangeUpper = 0.01, 0.01
+			config.PressureBand, config.LevelBand, config.WallBand, config.MaxLeak = 0, 0, 0, 0
+			f := figures(newEngine(t, config), input(8e5, 1.6))
+			usable := gas.Isothermal(config.Tank.Total()-config.Tank.Volume(1.6), 8e5+101325, 5e5+101325)
+			near(t, "expected", f.Expected, c.first+usable/0.05, 0.02)
+			if least := c.first + math.Floor(usable/1.02/0.05); float64(f.AtLeast) < least-1 || f.AtLeast > f.Expected {
+				t.Errorf("at least %v, want about %v and at most %v", f.AtLeast, least, f.Expected)
+			}
+		})
+	}
+	if _, err := newPlan([]Stroke{{Valve: "A", Closing: true}, {Valve: "A"}}, false); err == nil {
+		t.Error("a cycle that draws no oil was taken")
 	}
 }

@@ -353,7 +353,7 @@ func TestWrongConfigurations(t *testing.T) {
 		{"above 20 bar", "20 bar", func(c *Config) { c.SetPressure = 19.1e5 }},
 		{"set level above the tank", "set level", func(c *Config) { c.SetLevel = 3.1 }},
 		{"nothing required", "required cycles", func(c *Config) { c.Required = 0 }},
-		{"no oil in a stroke", "stroke 1 (A): oil", func(c *Config) { c.Cycle[0].Oil = 0 }},
+		{"oil below 0 in a stroke", "stroke 1 (A): oil", func(c *Config) { c.Cycle[0].Oil = -1 }},
 		{"negative dwell", "stroke 1 (A): dwell", func(c *Config) { c.Cycle[0].Dwell = -1 }},
 		{"negative duration", "stroke 1 (A): duration", func(c *Config) { c.Cycle[0].Duration = -1 }},
 		{"negative demand", "stroke 1 (A): demand", func(c *Config) { c.Cycle[0].Demand = -1 }},
@@ -378,7 +378,7 @@ func TestWrongConfigurations(t *testing.T) {
 		})
 	}
 	cfg := unitConfig(t)
-	cfg.MinPressure, cfg.Required, cfg.Cycle[0].Oil = 9e5, 0, 0
+	cfg.MinPressure, cfg.Required, cfg.Cycle[0].Oil = 9e5, 0, -1
 	if _, err := New(cfg); err == nil || strings.Count(err.Error(), "\n") < 2 {
 		t.Errorf("%v, want all three mistakes at once", err)
 	}

@@ -29,7 +29,7 @@ import (
 type Stroke struct {
 	Valve    string
 	Closing  bool
-	Oil      float64 // m³ drawn from the tank
+	Oil      float64 // m³ drawn from the tank; 0 where a spring or weight moves the valve
 	Duration float64 // s
 	Dwell    float64 // s, pause after it
 	Together bool    // begins with the stroke before it instead of after it
