@@ -178,7 +178,7 @@ func TestBadInput(t *testing.T) {
 		{"cylinder half given", "rod: 56 mm, ", "", "XV-1", u + "valves.XV-1.rod", "is missing", "56 mm"},
 		{"cylinder and oil", "{bore", "{closing_oil: 1 L, bore", "XV-1", u + "valves.XV-1", "both a cylinder and the oil", "keep"},
 		{"no cylinder", "closing_oil: 4 L, opening_oil: 4 L, ", "", "XV-2", u + "valves.XV-2", "has no cylinder", "bore"},
-		{"no oil", "closing_oil: 4 L", "closing_oil: 0 L", "XV-2", u + "valves.XV-2.closing_oil", "0 L is too little", "more than 0 L"},
+		{"no oil", "closing_oil: 4 L, opening_oil: 4 L", "closing_oil: 0 L, opening_oil: 0 L", "XV-2", u + "valves.XV-2.closing_oil", "so is opening_oil", "volume"},
 		{"cycle of one direction", "required_cycles: 3", "required_cycles: 3\n      cycle: [close XV-1]", "cycle: [", u + "reserve.cycle", "XV-1 moves in one direction only", "required_cycles: 1"},
 		{"lowest wall over the usual", "required_cycles: 3", "required_cycles: 3\n      lowest_wall: 30 °C", "lowest_wall", u + "reserve.lowest_wall", "30 °C is above usual_wall (20 °C)", "lowest"},
 		{"ends with closing beside the default", "required_cycles: 3", "required_cycles: 3\n      ends_with_closing: true", "ends_with", u + "reserve.ends_with_closing", "no meaning for the default cycle", "leave it out"},

@@ -55,6 +55,9 @@ func (s section) oil() (closing, opening float64) {
 		return s.cylinder(bore, rod, length, side == "cap")
 	case byOil:
 		s.need(given)
+		if closing == 0 && opening == 0 {
+			s.report("closing_oil", "is 0 L, and so is opening_oil", "give the stroke that oil makes its volume")
+		}
 		return closing, opening
 	default:
 		s.problem("has no cylinder", "write bore, rod, stroke and closes, or closing_oil and opening_oil")
