@@ -9,10 +9,10 @@ import (
 )
 
 // opener opens a link; it may block for several seconds.
-type opener func(Link, *slog.Logger) (readOnly, error)
+type opener func(Link, *slog.Logger) (asker, error)
 
 type opened struct {
-	client readOnly
+	client asker
 	err    error
 }
 
@@ -29,7 +29,7 @@ type connection struct {
 	link    Link
 	open    opener
 	log     *slog.Logger
-	client  readOnly
+	client  asker
 	pending chan opened // of the dial under way, nil if none; unbuffered
 }
 

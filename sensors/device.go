@@ -19,7 +19,13 @@ type device struct {
 	asks   []ask     // the reads in use: plan, with what was refused cut up
 	silent bool      // gave no usable answer when last asked
 	retry  backoff   // while silent
+	owes   time.Time // on a line: until then an answer may still come that nobody waits for
 }
+
+// owing reports whether the device must not be asked: a late answer of it
+// could not be told from the one to a new question. Other devices can be
+// asked meanwhile, an answer bears the identifier of who gives it.
+func (d *device) owing(now time.Time) bool { return now.Before(d.owes) }
 
 // forget makes the device as good as new.
 func (d *device) forget() {
@@ -72,6 +78,7 @@ func devicesOf(plan []Request) []*device {
 		last.plan = append(last.plan, r)
 	}
 	for _, d := range devices {
+		d.plan = apart(d.plan)
 		d.forget()
 	}
 	return devices
@@ -82,7 +89,7 @@ func devicesOf(plan []Request) []*device {
 func longestOverdue(devices []*device, now time.Time) *device {
 	var first *device
 	for _, d := range devices {
-		if d.silent && d.retry.due(now) && (first == nil || d.retry.next.Before(first.retry.next)) {
+		if d.silent && d.retry.due(now) && !d.owing(now) && (first == nil || d.retry.next.Before(first.retry.next)) {
 			first = d
 		}
 	}

@@ -18,10 +18,11 @@ type owner struct {
 	clock   Clock
 	log     *slog.Logger
 	random  *rand.Rand
-	retry   backoff // after dials that failed
-	up      bool    // some device answered when last asked
-	known   bool    // up has been found out
-	opens   int     // dials that succeeded
+	retry   backoff   // after dials that failed
+	up      bool      // some device answered when last asked
+	known   bool      // up has been found out
+	opens   int       // dials that succeeded
+	tick    time.Time // of the scan under way
 
 	// During one scan:
 	answered bool  // some device answered
@@ -85,7 +86,7 @@ func waitUntil(ctx context.Context, tick time.Time) bool {
 // that has just fallen silent is due at once, so a dropped connection or a
 // lost answer is mended within the scan that met it.
 func (o *owner) scan(ctx context.Context, tick time.Time) {
-	o.answered, o.failed = false, nil
+	o.answered, o.failed, o.tick = false, nil, tick
 	reached := true
 	for _, d := range o.devices {
 		if reached && !d.silent {

@@ -152,7 +152,7 @@ func TestDeadLinkIsDialledAtGrowingIntervals(t *testing.T) {
 	server := serve(t, answering(same(before)))
 	o := lone(t, server, word("level", "panel", 1, 1), word("pressure", "panel", 2, 1))
 	dials, dead := 0, true
-	o.conn.open = func(l Link, log *slog.Logger) (readOnly, error) {
+	o.conn.open = func(l Link, log *slog.Logger) (asker, error) {
 		if dials++; dead {
 			return nil, errors.New("connection refused")
 		}
@@ -184,7 +184,7 @@ func TestDialThatHangs(t *testing.T) {
 	closed := make(chan struct{})
 	o := newOwner(linkTo("panel", "127.0.0.1:502"), []Point{word("level", "panel", 1, 1)},
 		&board{cells: make([]cell, 1)}, clockNow(), slog.New(slog.DiscardHandler))
-	o.conn.open = func(Link, *slog.Logger) (readOnly, error) {
+	o.conn.open = func(Link, *slog.Logger) (asker, error) {
 		<-release
 		return closing{closed: closed}, nil
 	}
@@ -207,7 +207,7 @@ func TestDialThatHangs(t *testing.T) {
 }
 
 type closing struct {
-	readOnly
+	asker
 	closed chan struct{}
 }
 

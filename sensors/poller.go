@@ -57,8 +57,15 @@ func New(links []Link, clock Clock, log *slog.Logger) (*Poller, error) {
 
 func (l Link) check() error {
 	var problems []error
-	if _, _, err := net.SplitHostPort(l.Address); err != nil {
+	if l.Via == Serial {
+		if l.Address == "" {
+			problems = append(problems, errors.New("a serial port needs a path"))
+		}
+	} else if _, _, err := net.SplitHostPort(l.Address); err != nil {
 		problems = append(problems, fmt.Errorf("address: %w", err))
+	}
+	if l.Via != TCP {
+		problems = append(problems, l.Line.check())
 	}
 	if l.Name == "" {
 		problems = append(problems, errors.New("a link needs a name"))
@@ -70,6 +77,18 @@ func (l Link) check() error {
 		problems = append(problems, fmt.Errorf("the gap %d is negative", l.Gap))
 	}
 	return errors.Join(problems...)
+}
+
+func (l Line) check() error {
+	switch {
+	case l.Baud < 50:
+		return fmt.Errorf("%d baud is no speed of a line", l.Baud)
+	case l.StopBits != 1 && l.StopBits != 2:
+		return fmt.Errorf("%d stop bits, not 1 or 2", l.StopBits)
+	case l.WorstLatency < 0:
+		return fmt.Errorf("the worst latency %v is negative", l.WorstLatency)
+	}
+	return nil
 }
 
 func (p *Poller) find(link string) *polled {
@@ -95,7 +114,7 @@ func (p *Poller) Source(unit string, points []Point) (*Source, error) {
 	var links []signal.Point
 	for _, point := range points {
 		q := p.find(point.Link)
-		s.points = append(s.points, signal.Point{ID: point.ID, Unit: point.Spec.Unit})
+		s.points = append(s.points, signal.Point{ID: point.ID, Unit: point.Spec.Unit, Link: point.Link})
 		s.places = append(s.places, place{q.board, len(q.points)})
 		q.points = append(q.points, point)
 		q.board.cells = append(q.board.cells, cell{reading: signal.Missing(point.Spec.Unit, signal.NeverRead, time.Time{})})

@@ -246,7 +246,7 @@ func TestHangingLinkHoldsNoScan(t *testing.T) {
 	client := slowClient{hang: make(chan struct{}, 1)}
 	client.hang <- struct{}{} // the first read gets through
 	o := newOwner(link, p.links[0].points, p.links[0].board, p.clock, p.log)
-	o.conn.open = func(Link, *slog.Logger) (readOnly, error) { return client, nil }
+	o.conn.open = func(Link, *slog.Logger) (asker, error) { return tcpAsker{client}, nil }
 	ctx, cancel := context.WithTimeout(context.Background(), 20*time.Second)
 	done := make(chan struct{}, 2)
 	epoch := time.Now()

@@ -2,6 +2,7 @@ package sensors
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"log/slog"
 	"strconv"
@@ -41,10 +42,14 @@ func Read(ctx context.Context, link Link, points []Point, clock Clock) ([]Sample
 	c := connection{link: link, open: open, log: p.log}
 	defer c.drop()
 	var lost error
+	var owes debts
 	samples := make([]Sample, 0, len(points))
 	for _, point := range points {
 		if lost == nil {
-			lost = c.connect(ctx, dialLimit)
+			fresh := c.client == nil
+			if lost = c.connect(ctx, dialLimit); lost == nil && link.Via != TCP {
+				owes.wait(ctx, fresh, link, point.Device)
+			}
 		}
 		if err := ctx.Err(); err != nil {
 			return samples, err
@@ -53,9 +58,36 @@ func Read(ctx context.Context, link Link, points []Point, clock Clock) ([]Sample
 			samples = append(samples, link.unread(point, signal.LinkLost, lost, clock))
 			continue
 		}
-		samples = append(samples, sample(&c, point, clock))
+		s := sample(&c, point, clock)
+		if link.Via != TCP && (errors.Is(s.Err, errNoAnswer) || errors.Is(s.Err, errGarbled) || errors.Is(s.Err, errChecksum)) {
+			owes.add(link, point.Device)
+		}
+		samples = append(samples, s)
 	}
 	return samples, lost
+}
+
+// debts are, by device of a line, until when a late answer may still come.
+type debts struct {
+	all time.Time // of whoever had the line before
+	of  map[uint8]time.Time
+}
+
+func (d *debts) add(l Link, device uint8) {
+	if d.of == nil {
+		d.of = make(map[uint8]time.Time)
+	}
+	d.of[device] = time.Now().Add(l.longestAnswer())
+}
+
+// wait waits until the device owes nothing; fresh says that the line has just
+// been opened.
+func (d *debts) wait(ctx context.Context, fresh bool, l Link, device uint8) {
+	if fresh {
+		d.all = time.Now().Add(l.longestAnswer())
+	}
+	waitUntil(ctx, d.all)
+	waitUntil(ctx, d.of[device])
 }
 
 func (l Link) unread(p Point, why signal.Reason, err error, clock Clock) Sample {
@@ -67,7 +99,7 @@ func (l Link) unread(p Point, why signal.Reason, err error, clock Clock) Sample 
 // sample reads one point on an open connection.
 func sample(c *connection, p Point, clock Clock) Sample {
 	r := requestFor(0, p)
-	words, err := exchange(c.client, r)
+	words, err := c.client.ask(r)
 	switch faultOf(err) {
 	case noFault:
 	case refused, notHere:
@@ -75,7 +107,9 @@ func sample(c *connection, p Point, clock Clock) Sample {
 	case unreachable:
 		return c.link.unread(p, signal.NoAnswer, c.link.failure(r, err), clock)
 	default:
-		c.drop()
+		if c.link.Via == TCP || faultOf(err) == broken {
+			c.drop()
+		}
 		return c.link.unread(p, signal.NoAnswer, c.link.failure(r, err), clock)
 	}
 	wall, _, trusted := clock.Now()

@@ -20,7 +20,10 @@ func (o *owner) visit(ctx context.Context, d *device) bool {
 		if !o.connect(ctx) {
 			return false
 		}
-		words, err := exchange(o.conn.client, a.Request)
+		if d.owing(time.Now()) {
+			return true
+		}
+		words, err := o.conn.client.ask(a.Request)
 		f := faultOf(err)
 		o.board.count(func(s *LinkStats) { s.note(f) })
 		switch f {
@@ -35,8 +38,11 @@ func (o *owner) visit(ctx context.Context, d *device) bool {
 			o.silence(d, a.Request, err)
 			return true
 		default:
-			o.conn.drop()
+			if o.link.Via == TCP || f == broken {
+				o.conn.drop()
+			}
 			o.silence(d, a.Request, err)
+			o.owe(d, a.Request, f)
 			return true
 		}
 	}
@@ -71,7 +77,31 @@ func (o *owner) connect(ctx context.Context) bool {
 	if o.opens > 1 {
 		o.board.count(func(s *LinkStats) { s.Reconnects++ })
 	}
+	if o.link.Via != TCP {
+		// Whoever had the line before may have left a question behind.
+		for _, d := range o.devices {
+			d.owes = time.Now().Add(o.link.longestAnswer())
+		}
+	}
 	return true
+}
+
+// owe notes, on a line, how long the answer that did not come may still come.
+// The device is not asked before that, nor again in this scan; then it is
+// asked something else first, where there is something else.
+func (o *owner) owe(d *device, r Request, f fault) {
+	if o.link.Via == TCP {
+		return
+	}
+	wait := o.link.answerEnd(r)
+	if f == timedOut {
+		wait -= o.link.Timeout // this much has gone by
+	}
+	d.owes = time.Now().Add(wait)
+	if next := o.tick.Add(o.link.Period); next.After(d.owes) {
+		d.owes = next
+	}
+	d.startApart(r)
 }
 
 // unreached notes a dial that failed or takes too long.
@@ -160,6 +190,10 @@ func (o *owner) judge() {
 	case o.failed != nil:
 		if o.up || !o.known {
 			o.log.Warn("link lost", "error", o.failed)
+		} else if o.link.Via == SerialOverTCP {
+			// Twice nothing at all: the connection may be a dead one that says
+			// so only after a quarter of an hour.
+			o.conn.drop()
 		}
 		o.up, o.known = false, true
 		for _, d := range o.devices {

@@ -4,16 +4,25 @@ import (
 	"errors"
 	"fmt"
 	"log/slog"
+	"net"
 	"strings"
+	"time"
 
 	"github.com/simonvetter/modbus"
 
 	"strokebank/sensors/register"
 )
 
-// readOnly is everything that this room can say to a device. The client behind
-// it can do more; through this interface no function code but 1 to 4 exists.
-// One goroutine owns one client: the unit identifier is part of its state.
+// asker is what the owner of a link speaks through: one request, one answer of
+// Count words, a bit being 0 or 1. One goroutine owns one.
+type asker interface {
+	ask(Request) ([]uint16, error)
+	Close() error
+}
+
+// readOnly is everything that this room can say to a device through the
+// client. The client behind it can do more; through this interface no function
+// code but 1 to 4 exists.
 type readOnly interface {
 	SetUnitId(id uint8) error
 	ReadCoils(address, quantity uint16) ([]bool, error)
@@ -22,12 +31,32 @@ type readOnly interface {
 	Close() error
 }
 
-// open connects to the link's device. It blocks for up to the client's fixed
-// dial timeout of 5 s. Another kind of link (a serial line) is another way to
-// open; it would have to let the line fall silent first, for longer than its
-// slowest device takes, because there a late answer is taken for the next one.
-// A TCP connection needs no such draining: what is late dies with its socket.
-func open(l Link, log *slog.Logger) (readOnly, error) {
+// open connects to the link's device. It blocks for up to the dial timeout of
+// 5 s. On a TCP connection a late answer dies with its socket; on a line it is
+// the owner who sees to it that no late answer is taken for another.
+func open(l Link, log *slog.Logger) (asker, error) {
+	switch l.Via {
+	case Serial:
+		port, err := openPort(l.Address, l.Line)
+		if err != nil {
+			return nil, err
+		}
+		return newLine(l, port, log), nil
+	case SerialOverTCP:
+		conn, err := net.DialTimeout("tcp", l.Address, dialTimeout)
+		if err != nil {
+			return nil, err
+		}
+		return newLine(l, conn, log), nil
+	default:
+		return openTCP(l, log)
+	}
+}
+
+// dialTimeout is that of the client, which cannot be changed.
+const dialTimeout = 5 * time.Second
+
+func openTCP(l Link, log *slog.Logger) (asker, error) {
 	client, err := modbus.NewClient(&modbus.ClientConfiguration{
 		URL:     "tcp://" + l.Address,
 		Timeout: l.Timeout,
@@ -39,17 +68,22 @@ func open(l Link, log *slog.Logger) (readOnly, error) {
 	if err := client.Open(); err != nil {
 		return nil, err
 	}
-	return client, nil
+	return tcpAsker{client}, nil
 }
+
+// tcpAsker asks over Modbus TCP. The unit identifier is part of the client's
+// state.
+type tcpAsker struct{ client readOnly }
+
+func (a tcpAsker) Close() error { return a.client.Close() }
 
 var errShort = errors.New("answer with fewer values than asked for")
 
-// exchange is one request and its answer: Count words, a bit being 0 or 1.
-func exchange(c readOnly, r Request) ([]uint16, error) {
-	if err := c.SetUnitId(r.Device); err != nil {
+func (a tcpAsker) ask(r Request) ([]uint16, error) {
+	if err := a.client.SetUnitId(r.Device); err != nil {
 		return nil, err
 	}
-	words, err := readTable(c, r)
+	words, err := readTable(a.client, r)
 	if err == nil && len(words) != int(r.Count) {
 		return nil, errShort
 	}
@@ -121,6 +155,41 @@ func faultOf(err error) fault {
 		return unreachable
 	default:
 		return garbled
+	}
+}
+
+// What can go wrong on a line, in the client's words, so that one faultOf
+// judges all transports.
+var (
+	errNoAnswer error = modbus.ErrRequestTimedOut
+	errGarbled  error = modbus.ErrProtocolError
+	errChecksum error = modbus.ErrBadCRC
+)
+
+// exception is the error of an exception code: MODBUS Application Protocol
+// V1.1b3, clause 7.
+func exception(code byte) error {
+	switch code {
+	case 1:
+		return modbus.ErrIllegalFunction
+	case 2:
+		return modbus.ErrIllegalDataAddress
+	case 3:
+		return modbus.ErrIllegalDataValue
+	case 4:
+		return modbus.ErrServerDeviceFailure
+	case 5:
+		return modbus.ErrAcknowledge
+	case 6:
+		return modbus.ErrServerDeviceBusy
+	case 8:
+		return modbus.ErrMemoryParityError
+	case 10:
+		return modbus.ErrGWPathUnavailable
+	case 11:
+		return modbus.ErrGWTargetFailedToRespond
+	default:
+		return fmt.Errorf("%s (%d)", unknownException, code)
 	}
 }
 

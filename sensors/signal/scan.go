@@ -53,10 +53,11 @@ func OfValve(tag, name string) ID { return ID("valve." + tag + "." + name) }
 // "link.panel". The sensors add it to every unit that uses the link.
 func OfLink(name string) ID { return ID(linkPrefix + name) }
 
-// Point is what is fixed about a reading: its name and its unit.
+// Point is what is fixed about a reading: its name, its unit and its link.
 type Point struct {
 	ID   ID
 	Unit Unit
+	Link string // the name of the link that it is read over; empty where there is none
 }
 
 // Scan is all readings of one unit at one moment. Readings stands in the
