@@ -42,18 +42,20 @@ const (
 	// No single fill moves the sum by more than a third of the limit.
 	single = 3
 
+	absurd = 10 // times the baseline: no measurement of a flow
+
 	noises     = 32    // differences between neighbours from which σ is taken
 	fewNoises  = 8     // before that many σ is startNoise
 	startNoise = 0.02  // relative
 	leastNoise = 0.005 // relative
 	mostNoise  = 0.03  // relative
 
-	// A drift is announced once the 95 % interval of its date is no wider than
-	// that, or when there is no time left to wait.
-	leastBent = 15   // days of straight decline
+	// A drift is announced once it has been straight for that long and the 95 %
+	// interval of its date is no wider than that, or no time is left to wait.
+	leastBent = 16  // days
 	sharpDays = 8   // days
-	sharp = 0.2 // of the time left
-	soon = 19   // days left
+	sharp     = .25 // of the time left
+	soon      = 18  // days left
 )
 
 // Forecast is when a line falls under a limit, with its interval.
@@ -73,7 +75,7 @@ type Verdict struct {
 	Noise    signal.Number `json:"noise"`    // standard deviation of one fill, ratio
 
 	Step   bool      `json:"step"`             // output fell at once by MinLoss or more, and stays there
-	StepAt time.Time `json:"step_at,omitzero"` // the first fill after the fall, while Step
+	StepAt time.Time `json:"step_at,omitzero"` // the first fill of the fall, while Step
 
 	Drift     bool          `json:"drift"`         // output falls steadily, MinLoss or more is gone
 	Slope     signal.Number `json:"slope_per_day"` // ratio per day
@@ -130,11 +132,11 @@ func NewHealth(limit float64) (*Health, error) {
 
 // Update takes in one fill: its time from a trusted clock, its corrected flow
 // over the baseline and the relative standard uncertainty of that. A fill that
-// is no finite number or more uncertain than MostUncertainty does not count
-// and changes nothing; counted says so. When a day (UTC) has ended the drift is
-// looked at anew, which takes about a millisecond.
+// is no finite number, ten times the baseline or more, or more uncertain than
+// MostUncertainty does not count and changes nothing; counted says so. When a day (UTC) has ended the drift is
+// looked at anew, which takes a few tenths of a millisecond.
 func (h *Health) Update(at time.Time, ratio, uncertainty float64) (counted bool) {
-	if !finite(ratio, uncertainty) || ratio < 0 || uncertainty < 0 || uncertainty > MostUncertainty {
+	if !finite(ratio, uncertainty) || ratio < 0 || ratio >= absurd || uncertainty < 0 || uncertainty > MostUncertainty {
 		return false
 	}
 	s := &h.state
@@ -165,7 +167,7 @@ func (h *Health) Save() HealthState { return h.state }
 
 // Restore goes on from a saved state, and gives the verdict that it had.
 func (h *Health) Restore(s HealthState) error {
-	if !s.Days.sound() || s.Fills < 0 || s.Fall.Len < 0 || s.Fall.Len > around ||
+	if !s.Days.sound() || s.Fills < 0 || s.Sum.UpCount < 0 || s.Sum.DownCount < 0 || s.Fall.Len < 0 || s.Fall.Len > around ||
 		!finite(s.Average.Value, s.Sum.Up, s.Sum.Down, s.Fall.Before) ||
 		!finite(s.Diffs[:]...) || !finite(s.Last[:]...) || !finite(s.Fall.After[:]...) {
 		return errors.New("the saved state of a machine's health is damaged")

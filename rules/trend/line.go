@@ -1,9 +1,6 @@
 package trend
 
-import (
-	"math"
-	"slices"
-)
+import "math"
 
 // Why something is not known.
 const (
@@ -57,9 +54,8 @@ func theilSen(x, y []float64, confidence float64, scratch []float64) Line {
 		l.Reason = oneMoment
 		return l
 	}
-	slices.Sort(slopes)
 	n := len(slopes)
-	l.Slope = mid(slopes[(n-1)/2], slopes[n/2])
+	l.Slope = mid(nth(slopes, (n-1)/2), nth(slopes, n/2))
 	l.Low, l.High = slopeLimits(slopes, x, confidence)
 
 	points := scratch[:len(x)]
@@ -96,7 +92,7 @@ func refuse(x, y []float64, confidence float64) string {
 	return ""
 }
 
-// slopeLimits takes Sen's limits from the ordered slopes.
+// slopeLimits takes Sen's limits from the slopes.
 func slopeLimits(slopes, x []float64, confidence float64) (low, high float64) {
 	n, tail := len(slopes), (1-confidence)/2
 	variance, tied := rankVariance(x)
@@ -115,7 +111,7 @@ func slopeLimits(slopes, x []float64, confidence float64) (low, high float64) {
 		return math.Inf(-1), math.Inf(1)
 	}
 	m = min(m, (n+1)/2)
-	return slopes[m-1], slopes[n-m]
+	return nth(slopes, m-1), nth(slopes, n-m)
 }
 
 // At is the line at x.

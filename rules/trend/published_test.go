@@ -3,9 +3,11 @@ package trend
 import (
 	"math"
 	"testing"
+
+	"pgregory.net/rapid"
 )
 
-func near(t testing.TB, what string, got, want, tolerance float64) {
+func near(t rapid.TB, what string, got, want, tolerance float64) {
 	t.Helper()
 	if !(math.Abs(got-want) <= tolerance) {
 		t.Errorf("%s is %v, want %v ± %v", what, got, want, tolerance)

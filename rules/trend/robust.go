@@ -61,3 +61,36 @@ func finite(x ...float64) bool {
 
 // normalQuantile is z with Φ(z) = p.
 func normalQuantile(p float64) float64 { return distuv.UnitNormal.Quantile(p) }
+
+// nth puts the value that would stand at k, were a in order, in its place, with
+// none larger before it and none smaller behind, and returns it (Hoare's
+// selection). a holds no NaN.
+func nth(a []float64, k int) float64 {
+	low, high := 0, len(a)-1
+	for low < high {
+		pivot := a[low+(high-low)/2]
+		i, j := low, high
+		for i <= j {
+			for a[i] < pivot {
+				i++
+			}
+			for a[j] > pivot {
+				j--
+			}
+			if i <= j {
+				a[i], a[j] = a[j], a[i]
+				i++
+				j--
+			}
+		}
+		switch {
+		case k <= j:
+			high = j
+		case k >= i:
+			low = i
+		default:
+			return a[k]
+		}
+	}
+	return a[k]
+}
