@@ -1,0 +1,192 @@
+package leak
+
+import "math"
+
+// Window is one stretch of idle time and how fast the oil went down in it.
+type Window struct {
+	At      float64 `json:"at"` // s of watched time, its end
+	Seconds float64 `json:"seconds"`
+	Down    float64 `json:"down_m3_s"`
+	Error   float64 `json:"error_m3_s"`
+}
+
+// The rules of the idle decline.
+const (
+	bins       = 32
+	firstWidth = 120.0      // s of a bin; doubled when all are full
+	leastIdle  = 600.0      // s: a shorter window says nothing
+	wholeIdle  = 3600.0     // s: enough to be taken early where it is clear
+	longIdle   = 4 * 3600.0 // s: a window ends there
+	recentDays = 1
+	keptDays   = 7
+)
+
+// OilState is what a restart needs of the idle decline.
+type OilState struct {
+	Windows [32]Window `json:"windows"`
+	Count   int        `json:"count"`
+}
+
+// oil finds how fast the oil goes down while nothing moves: a robust slope
+// over each idle window, and over many of them the middle one, so that a draw
+// too small to be seen does not count.
+type oil struct {
+	cfg   *Config
+	state OilState
+	liner *liner
+
+	points [bins]Point
+	filled int
+	width  float64
+	begun  float64
+	sum    average // of the volume
+	when   average
+	last   float64 // s, watched time of the last bin
+
+	recent, kept Decline
+	warm         bool
+	volume       float64
+}
+
+// Decline is a rate at which oil goes down, m³/s, with its ± band.
+type Decline struct {
+	Rate, Band float64
+	Seconds    float64 // of idle time behind it
+	Windows    int
+	Known      bool
+}
+
+// step takes a scan in; age is the watched time, s. It reports that the
+// figures have changed.
+func (o *oil) step(s *Scan, age float64, idle bool) bool {
+	if !idle {
+		return o.end(age)
+	}
+	o.warm, o.volume = s.Warm, s.Oil
+	if o.width == 0 {
+		o.width, o.begun, o.filled = firstWidth, age, 0
+		o.sum.reset()
+		o.when.reset()
+	}
+	o.sum.add(float64(s.Oil*s.Warmth), s.Seconds, math.Inf(1))
+	o.when.add(age, s.Seconds, math.Inf(1))
+	if age-o.begun < float64(o.filled+1)*o.width {
+		return false
+	}
+	o.points[o.filled] = Point{o.when.value, o.sum.value}
+	o.filled++
+	o.sum.reset()
+	o.when.reset()
+	if o.filled == bins {
+		o.merge()
+	}
+	return o.early(age)
+}
+
+// merge joins the bins two by two.
+func (o *oil) merge() {
+	for i := range bins / 2 {
+		a, b := o.points[2*i], o.points[2*i+1]
+		o.points[i] = Point{a.At/2 + b.At/2, a.Value/2 + b.Value/2}
+	}
+	o.filled = bins / 2
+	o.width *= 2
+}
+
+// early ends a window that is long enough, or long and clear.
+func (o *oil) early(age float64) bool {
+	long := age - o.begun
+	if long < wholeIdle {
+		return false
+	}
+	if long < longIdle {
+		slope, err := o.liner.line(o.points[:o.filled])
+		if -slope-float64(3*err) < o.cfg.OilLimit {
+			return false
+		}
+	}
+	return o.end(age)
+}
+
+// end closes the window under way, without its open bin: what ended it may
+// have begun in it.
+func (o *oil) end(age float64) bool {
+	n, width := o.filled, o.width
+	o.filled, o.width = 0, 0
+	if width == 0 || n < 3 || float64(n)*width < leastIdle {
+		return false
+	}
+	slope, err := o.liner.line(o.points[:n])
+	if math.IsInf(err, 1) {
+		return false
+	}
+	push(o.state.Windows[:], &o.state.Count, Window{At: age, Seconds: float64(n) * width, Down: -slope, Error: err})
+	o.judge(age)
+	return true
+}
+
+func (o *oil) judge(age float64) {
+	o.recent = o.over(age, recentDays*day, 2*3600)
+	o.kept = o.over(age, keptDays*day, 6*3600)
+}
+
+// over is the decline over the windows of the last s seconds; known from so
+// many seconds of idle time on.
+func (o *oil) over(age, s, least float64) Decline {
+	var d Decline
+	var slopes, weights [len(o.state.Windows)]float64
+	sum, first := 0.0, age
+	for _, w := range o.state.Windows[:o.state.Count] {
+		if age-w.At > s {
+			continue
+		}
+		e := math.Max(w.Error, 1e-9/w.Seconds)
+		slopes[d.Windows], weights[d.Windows] = w.Down, 1/(e*e)
+		sum += 1 / (e * e)
+		d.Seconds += w.Seconds
+		first = math.Min(first, w.At-w.Seconds)
+		d.Windows++
+	}
+	if d.Windows == 0 {
+		return d
+	}
+	d.Rate = weightedMedian(slopes[:d.Windows], weights[:d.Windows], sum)
+	scatter := 0.0
+	for i := range d.Windows {
+		z := math.Abs(slopes[i]-d.Rate) * math.Sqrt(weights[i])
+		scatter += math.Min(z, 3) // an odd window is a draw that was not seen
+	}
+	scatter = math.Max(1, 1.25*scatter/float64(d.Windows)) // 1.25: to a standard deviation
+	d.Band = float64(2*1.25*scatter/math.Sqrt(sum)) + o.swing(age-first)
+	d.Known = d.Seconds >= least && d.Windows >= 2
+	return d
+}
+
+// swing is how fast the oil's own temperature may move the volume, m³/s:
+// 0.5 K an hour where it is not measured and a fifth of that where it is
+// (common practice, no source), less as the day goes round.
+func (o *oil) swing(span float64) float64 {
+	kelvin := 0.5
+	if o.warm {
+		kelvin = 0.1
+	}
+	return o.volume * 7e-4 * kelvin / 3600 / (1 + span/(6*3600))
+}
+
+// weightedMedian orders both by the slopes.
+func weightedMedian(x, w []float64, sum float64) float64 {
+	for i := 1; i < len(x); i++ {
+		for j := i; j > 0 && x[j] < x[j-1]; j-- {
+			x[j], x[j-1] = x[j-1], x[j]
+			w[j], w[j-1] = w[j-1], w[j]
+		}
+	}
+	below := 0.0
+	for i := range x {
+		below += w[i]
+		if below >= sum/2 {
+			return x[i]
+		}
+	}
+	return x[len(x)-1]
+}

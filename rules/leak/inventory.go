@@ -1,0 +1,61 @@
+package leak
+
+import "math"
+
+// InventoryState is what a restart needs of the oil inventory.
+type InventoryState struct {
+	Points [36]Point `json:"points"` // ten minutes each, at s of watched time
+	Count  int       `json:"count"`
+}
+
+// inventory adds tank, sump and cylinders at 15 °C: what goes missing has
+// left the system.
+type inventory struct {
+	cfg   *Config
+	state InventoryState
+	liner *liner
+	sum   average
+	lost  Decline
+	total float64 // m³ at 15 °C; 0: not known
+}
+
+// piece is the length of a mean, s.
+const piece = 600.0
+
+func (v *inventory) step(s *Scan, age float64) bool {
+	if v.cfg.SumpArea <= 0 || !s.Read || !s.SumpRead || s.Moving {
+		return false
+	}
+	// The sump's oil is taken to be as warm as the tank's.
+	v.sum.add(float64((s.Oil+float64(s.Sump*v.cfg.SumpArea)+s.Cylinders)*s.Warmth), s.Seconds, math.Inf(1))
+	if v.sum.seconds < piece {
+		return false
+	}
+	v.total = v.sum.value
+	push(v.state.Points[:], &v.state.Count, Point{age, v.sum.value})
+	v.sum.reset()
+	v.judge(age, s)
+	return true
+}
+
+// judge draws the line over the last six hours of pieces.
+func (v *inventory) judge(age float64, s *Scan) {
+	st := &v.state
+	first := 0
+	for first < st.Count && age-st.Points[first].At > 12*3600 {
+		first++
+	}
+	p := st.Points[first:st.Count]
+	v.lost = Decline{}
+	if len(p) < 12 {
+		return
+	}
+	slope, err := v.liner.line(p)
+	span := p[len(p)-1].At - p[0].At
+	kelvin := 3.0 // by which the oil's temperature may be misjudged
+	if !s.Warm {
+		kelvin = 6
+	}
+	v.lost = Decline{Rate: -slope, Seconds: span, Windows: len(p), Known: true,
+		Band: float64(2*err) + v.total*7e-4*kelvin/span/4}
+}

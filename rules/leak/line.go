@@ -1,0 +1,71 @@
+package leak
+
+import (
+	"math"
+	"slices"
+)
+
+// Point is a mean: of Value at At, s.
+type Point struct {
+	At    float64 `json:"at"`
+	Value float64 `json:"value"`
+}
+
+// mostPoints is how many points a line may have.
+const mostPoints = 48
+
+// liner draws robust lines without allocating: the median of the slopes of
+// all pairs (Theil 1950, Sen 1968).
+type liner struct {
+	slopes [mostPoints * (mostPoints - 1) / 2]float64
+	rest   [mostPoints]float64
+}
+
+// line gives the slope per second and its standard error, from the scatter
+// around the line as for independent points evenly spread.
+func (l *liner) line(p []Point) (slope, err float64) {
+	n := len(p)
+	if n < 3 {
+		return 0, math.Inf(1)
+	}
+	k := 0
+	for i := range p {
+		for j := i + 1; j < n; j++ {
+			if dt := p[j].At - p[i].At; dt > 0 {
+				l.slopes[k] = (p[j].Value - p[i].Value) / dt
+				k++
+			}
+		}
+	}
+	if k == 0 {
+		return 0, math.Inf(1)
+	}
+	slope = median(l.slopes[:k])
+	for i := range p {
+		l.rest[i] = p[i].Value - float64(slope*(p[i].At-p[0].At))
+	}
+	middle := median(l.rest[:n])
+	for i := range l.rest[:n] {
+		l.rest[i] = math.Abs(l.rest[i] - middle)
+	}
+	sigma := 1.4826 * median(l.rest[:n]) // of a normal distribution, by its median deviation
+	span := p[n-1].At - p[0].At
+	return slope, 1.1 * sigma * math.Sqrt(12/float64(n)) / span
+}
+
+// median orders x and takes its middle.
+func median(x []float64) float64 {
+	slices.Sort(x)
+	n := len(x)
+	return x[(n-1)/2]/2 + x[n/2]/2
+}
+
+// push appends to a ring that is a plain slice in order: the oldest goes.
+func push[T any](ring []T, n *int, v T) {
+	if *n == len(ring) {
+		copy(ring, ring[1:])
+		*n--
+	}
+	ring[*n] = v
+	*n++
+}
