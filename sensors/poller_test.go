@@ -25,7 +25,7 @@ func TestPointsOfASource(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	want := "[{level m} {pump1.start_counter } {x } {link.annex } {link.panel }]"
+	want := "[{level m annex} {pump1.start_counter  panel} {x  annex} {link.annex  } {link.panel  }]"
 	if got := fmt.Sprint(s.Points()); got != want {
 		t.Errorf("got %s, want %s", got, want)
 	}
