@@ -46,12 +46,19 @@ func (s *Store) recover(ctx context.Context) {
 	if s.closed.Load() {
 		return
 	}
+	if s.db.refused != nil && s.attach(ctx) != nil {
+		return
+	}
 	if len(s.pending.batches) > 0 && s.flush(ctx, nil) != nil {
 		return
+	}
+	if s.failing() {
+		s.probe(ctx)
 	}
 	if !s.ballast.missing() {
 		return
 	}
+	defer s.noteRoom()
 	if err := s.ballast.restore(s.opts.Dir); err != nil || s.ballast.missing() {
 		s.keepFreePages(ctx)
 		return
@@ -70,4 +77,14 @@ func (s *Store) saveCursors(ctx context.Context) {
 	if n > 0 && !s.closed.Load() {
 		_ = s.flush(ctx, nil) // flush logs and counts; the cursors stay in memory
 	}
+}
+
+// probe asks a disk whose last write failed, although nothing waits for it,
+// with one small write. The caller holds s.write.
+func (s *Store) probe(ctx context.Context) {
+	s.outcome(s.db.update(ctx, func() error {
+		_, err := s.db.exec(ctx, `INSERT INTO meta (key, value) VALUES ('probed', ?)
+			ON CONFLICT (key) DO UPDATE SET value = excluded.value`, s.opts.Now().UTC().Format(time.RFC3339Nano))
+		return err
+	}))
 }

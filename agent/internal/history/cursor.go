@@ -14,6 +14,9 @@ func (s *Store) Cursor(_ context.Context, name string) (uint64, error) {
 	}
 	s.mu.Lock()
 	defer s.mu.Unlock()
+	if s.unnumbered {
+		return max(s.cursors[name], provisional), nil
+	}
 	return s.cursors[name], nil
 }
 
@@ -24,8 +27,8 @@ func (s *Store) Cursor(_ context.Context, name string) (uint64, error) {
 func (s *Store) SaveCursor(name string, seq uint64) {
 	s.mu.Lock()
 	defer s.mu.Unlock()
-	if s.cursors[name] == seq {
-		return
+	if s.cursors[name] == seq || seq > s.last {
+		return // a provisional number that came late is one that is not known
 	}
 	s.cursors[name] = seq
 	s.unsaved[name] = true
@@ -51,7 +54,7 @@ func (s *Store) cursorsSaved(rows map[string]uint64) {
 
 // loadCursors reads all cursors.
 func (d *database) loadCursors(ctx context.Context) (map[string]uint64, error) {
-	rows, err := d.w.QueryContext(ctx, "SELECT name, seq FROM cursors")
+	rows, err := d.any().QueryContext(ctx, "SELECT name, seq FROM cursors")
 	if err != nil {
 		return nil, fmt.Errorf("cursors: %w", err)
 	}

@@ -19,7 +19,7 @@ const (
 
 // openOrReplace opens the database; one that is damaged is put aside first.
 // A disk without space gets the ballast back.
-func (s *Store) openOrReplace(ctx context.Context, path string) error {
+func (s *Store) openOrReplace(ctx context.Context, path string) (*database, error) {
 	db, err := openDatabase(ctx, path, s.opts.vfs, s.opts.Agent)
 	if err != nil && !isDamaged(err) && s.ballast.release() {
 		db, err = openDatabase(ctx, path, s.opts.vfs, s.opts.Agent)
@@ -27,8 +27,7 @@ func (s *Store) openOrReplace(ctx context.Context, path string) error {
 	if isDamaged(err) {
 		db, err = s.startAnew(ctx, path, err)
 	}
-	s.db = db
-	return err
+	return db, err
 }
 
 // replace puts a database aside that turned out to be damaged while in use,
@@ -38,7 +37,7 @@ func (s *Store) replace(ctx context.Context, cause error) error {
 	_ = old.close() // it is given up; what it says adds nothing
 	db, err := s.startAnew(ctx, old.path, cause)
 	if err != nil {
-		return err
+		return s.giveUp(ctx, old, err)
 	}
 	db.committed.Add(old.committed.Load())
 	s.mu.Lock()

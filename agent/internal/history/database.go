@@ -28,8 +28,9 @@ const (
 type database struct {
 	path         string
 	writers      *sql.DB
-	w            *sql.Conn
+	w            *sql.Conn // nil where the disk cannot be written: see refused
 	readers      *sql.DB
+	refused      error // why nothing can be written; nil where it can
 	installation string
 	committed    atomic.Int64         // bytes put into the log
 	prepared     map[string]*sql.Stmt // of w; used by the writer alone, like series
@@ -147,6 +148,9 @@ func (d *database) close() error {
 // update runs f in one transaction of the writing connection. When it returns
 // nil the transaction is synced.
 func (d *database) update(ctx context.Context, f func() error) error {
+	if d.refused != nil {
+		return d.refused
+	}
 	if _, err := d.w.ExecContext(ctx, "BEGIN IMMEDIATE"); err != nil {
 		return err
 	}
@@ -219,18 +223,28 @@ func (d *database) bytesWritten() int64 {
 // newest is the highest sequence number in the file; 0 for an empty one.
 func (d *database) newest(ctx context.Context) (uint64, error) {
 	var seq sql.NullInt64
-	err := d.w.QueryRowContext(ctx, "SELECT max(seq) FROM events").Scan(&seq)
+	err := d.any().QueryRowContext(ctx, "SELECT max(seq) FROM events").Scan(&seq)
 	return uint64(seq.Int64), err
 }
 
-// rowQuerier is a connection or a pool.
-type rowQuerier interface {
+// querier is a connection or a pool.
+type querier interface {
 	QueryRowContext(ctx context.Context, query string, args ...any) *sql.Row
+	QueryContext(ctx context.Context, query string, args ...any) (*sql.Rows, error)
+}
+
+// any is where the database can be read: the writing connection, which sees
+// everything, or the readers where nothing can be written.
+func (d *database) any() querier {
+	if d.w != nil {
+		return d.w
+	}
+	return d.readers
 }
 
 // mentioned is the highest sequence number that anything in the file refers
 // to. It is beyond newest where a replaced database lost its newest events.
-func mentioned(ctx context.Context, from rowQuerier) (uint64, error) {
+func mentioned(ctx context.Context, from querier) (uint64, error) {
 	var seq sql.NullInt64
 	err := from.QueryRowContext(ctx, `SELECT max(seq) FROM (SELECT max(seq) AS seq FROM events
 		UNION ALL SELECT max(seq) FROM alarm_states UNION ALL SELECT max(seq) FROM cursors)`).Scan(&seq)

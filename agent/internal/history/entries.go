@@ -24,7 +24,11 @@ func (s *Store) Entries(ctx context.Context, after uint64, limit int) ([]rules.E
 	var entries []rules.Entry
 	if after < durable {
 		var err error
-		if entries, err = s.stored(ctx, after, limit); err != nil {
+		db := s.database()
+		if entries, err = stored(ctx, db, after, limit); s.healed(ctx, db, err) {
+			entries, err = stored(ctx, s.database(), after, limit)
+		}
+		if err != nil {
 			return nil, fmt.Errorf("entries after %d: %w", after, err)
 		}
 	}
@@ -46,10 +50,9 @@ func join(stored, memory []rules.Entry, limit int) []rules.Entry {
 }
 
 // stored reads entries from the database.
-func (s *Store) stored(ctx context.Context, after uint64, limit int) ([]rules.Entry, error) {
-	db := s.database()
+func stored(ctx context.Context, db *database, after uint64, limit int) ([]rules.Entry, error) {
 	rows, err := db.readers.QueryContext(ctx,
-		"SELECT seq, id, payload FROM events WHERE seq > ? ORDER BY seq LIMIT ?", int64(min(after, math.MaxInt64)), limit)
+		"SELECT seq, id, unit, time, payload FROM events WHERE seq > ? ORDER BY seq LIMIT ?", int64(min(after, math.MaxInt64)), limit)
 	if err != nil {
 		return nil, err
 	}
@@ -67,9 +70,11 @@ func (s *Store) stored(ctx context.Context, after uint64, limit int) ([]rules.En
 
 func scanEntry(rows *sql.Rows, installation string) (rules.Entry, error) {
 	var seq int64
+	var at sql.NullInt64
 	var id sql.NullString
+	var unit string
 	var payload []byte
-	if err := rows.Scan(&seq, &id, &payload); err != nil {
+	if err := rows.Scan(&seq, &id, &unit, &at, &payload); err != nil {
 		return rules.Entry{}, err
 	}
 	e := rules.Entry{Schema: rules.Schema, ID: id.String, Seq: uint64(seq), Durable: true}
@@ -77,7 +82,9 @@ func scanEntry(rows *sql.Rows, installation string) (rules.Entry, error) {
 		e.ID = entryID(installation, e.Seq)
 	}
 	if err := json.Unmarshal(payload, &e.Event); err != nil {
-		return rules.Entry{}, fmt.Errorf("event %d: %w", seq, err)
+		// One event that the disk has spoiled must not hold up all that follow.
+		e.Event = rules.Event{Kind: rules.AgentEvent, Time: moment(at), Unit: unit, Source: "agent", Name: "unreadable",
+			Reason: "the disk gave the event back spoiled: " + err.Error()}
 	}
 	return e, nil
 }
@@ -94,12 +101,23 @@ func (s *Store) State(ctx context.Context, unit string) ([]byte, error) {
 	if state := s.pendingState(unit); state != nil {
 		return state, nil
 	}
-	var state []byte
-	err := s.database().readers.QueryRowContext(ctx, "SELECT state FROM units WHERE unit = ?", unit).Scan(&state)
-	if err != nil && !errors.Is(err, sql.ErrNoRows) {
+	db := s.database()
+	state, err := storedState(ctx, db, unit)
+	if s.healed(ctx, db, err) {
+		state, err = storedState(ctx, s.database(), unit)
+	}
+	if err != nil {
 		return nil, fmt.Errorf("saved state of %s: %w", unit, err)
 	}
 	return state, nil
+}
+
+func storedState(ctx context.Context, db *database, unit string) (state []byte, err error) {
+	err = db.readers.QueryRowContext(ctx, "SELECT state FROM units WHERE unit = ?", unit).Scan(&state)
+	if errors.Is(err, sql.ErrNoRows) {
+		return nil, nil
+	}
+	return state, err
 }
 
 func (s *Store) pendingState(unit string) (state []byte) {

@@ -39,11 +39,7 @@ func (s *Store) LastBeat(unit string) (payload []byte, at time.Time, err error) 
 	if _, err := os.Stat(s.beatPath(unit)); errors.Is(err, fs.ErrNotExist) {
 		return nil, time.Time{}, nil
 	}
-	h, err := s.heart(unit)
-	if err != nil {
-		return nil, time.Time{}, fmt.Errorf("heartbeat of %s: %w", unit, err)
-	}
-	v, err := h.read()
+	v, err := readSlots(s.beatPath(unit))
 	if errors.Is(err, errNoSlot) {
 		return nil, time.Time{}, nil
 	}

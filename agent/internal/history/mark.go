@@ -19,17 +19,26 @@ var errNoMark = errors.New("the file of given numbers could not be opened")
 type mark struct {
 	s       *slots
 	upTo    uint64 // on the disk
+	told    bool   // that it cannot remember
 	aliasID string
 }
 
 // openMark reads the mark. It outlives a replaced database, so that numbers
 // go on there as well.
-func openMark(f file) mark {
-	m := mark{s: newSlots(f)}
-	if v, err := m.s.read(); err == nil && len(v.payload) == 8 {
-		m.upTo = binary.LittleEndian.Uint64(v.payload)
+func openMark(f file, alias string) mark {
+	m := mark{s: newSlots(f), aliasID: alias}
+	if v, err := m.s.read(); err == nil {
+		m.upTo = markedIn(v)
 	}
 	return m
+}
+
+// markedIn is the number that a slot remembers; 0 for none.
+func markedIn(v slot) uint64 {
+	if len(v.payload) != 8 {
+		return 0
+	}
+	return binary.LittleEndian.Uint64(v.payload)
 }
 
 // raise makes sure that seq is remembered.

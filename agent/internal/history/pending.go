@@ -68,7 +68,10 @@ func (b *batch) hasAlarm() bool {
 func (s *Store) keep(b batch) {
 	if len(b.entries) > 0 {
 		if err := s.mark.raise(s.last, s.opts.Now()); err != nil {
-			s.log.Error("numbers given out cannot be remembered; the events get ids of their own", "error", err)
+			if !s.mark.told {
+				s.log.Error("numbers given out cannot be remembered; the events get ids of their own", "error", err)
+				s.mark.told = true
+			}
 			for i := range b.entries {
 				b.entries[i].ID = entryID(s.mark.alias(s.opts.Agent), b.entries[i].Seq)
 			}

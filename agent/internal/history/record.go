@@ -80,6 +80,7 @@ func (s *Store) flush(ctx context.Context, fresh *batch) error {
 	err := s.tryFlush(ctx, fresh, false)
 	if isFull(err) && s.ballast.release() {
 		s.log.Warn("disk full: the reserve is given to events", "bytes", s.ballast.size)
+		s.noteRoom()
 		s.db.keepLogShort(ctx)
 		err = s.tryFlush(ctx, fresh, true)
 	}
@@ -93,6 +94,8 @@ func (s *Store) flush(ctx context.Context, fresh *batch) error {
 }
 
 func (s *Store) tryFlush(ctx context.Context, fresh *batch, again bool) error {
+	s.writing.Store(int64(time.Since(s.opened)))
+	defer s.writing.Store(0)
 	s.mu.Lock()
 	cursors := s.unsavedCursors()
 	s.mu.Unlock()

@@ -2,6 +2,7 @@ package history
 
 import (
 	"context"
+	"database/sql"
 	"math"
 	"time"
 )
@@ -56,7 +57,7 @@ const (
 	shedEvents shed = `DELETE FROM events WHERE seq IN (SELECT seq FROM events
 		WHERE kind <> 'alarm' AND coalesce(time, 0) < ?1 AND seq <= ?2 AND seq < (SELECT max(seq) FROM events) ORDER BY seq LIMIT ?3)`
 	shedRuns shed = `DELETE FROM runs WHERE number IN (SELECT number FROM runs
-		WHERE coalesce(stop, 0) < ?1 AND ?2 >= 0 ORDER BY number LIMIT ?3)`
+		WHERE coalesce(stop, 0) < ?1 AND number <= ?2 ORDER BY number LIMIT ?3)`
 	shedAlarms shed = `DELETE FROM events WHERE seq IN (SELECT seq FROM events
 		WHERE coalesce(time, 0) < ?1 AND seq <= ?2 AND seq < (SELECT max(seq) FROM events) ORDER BY seq LIMIT ?3)`
 )
@@ -71,11 +72,44 @@ func (s *Store) prune(ctx context.Context) error {
 		what shed
 		age  time.Duration
 	}{{shedTrends, r.Trends}, {shedEvents, r.Events}, {shedRuns, r.Runs}, {shedAlarms, r.Alarms}} {
-		if _, err := s.shed(ctx, step.what, now.Add(-step.age).UnixNano(), sent, maxAged); err != nil {
+		before := now.Add(-step.age).UnixNano()
+		upTo, err := s.agedUpTo(ctx, step.what, before)
+		if err != nil {
+			return err
+		}
+		if upTo == 0 {
+			continue
+		}
+		if step.what == shedEvents || step.what == shedAlarms {
+			upTo = min(upTo, sent)
+		}
+		if _, err := s.shed(ctx, step.what, before, upTo, maxAged); err != nil {
 			return err
 		}
 	}
 	return s.fit(ctx, sent)
+}
+
+// plausible is the least time that a clock can truly have shown, ns: this
+// program did not exist before 2026. What a gateway recorded before its clock
+// was set bears the year 1970, and is no older than what stands around it.
+const plausible = 1767225600e9
+
+// agedUpTo is the newest number of a kind whose time is old for certain. What
+// stands before it is older still, whatever time it bears; what stands behind
+// it with an impossible time waits until something younger is old. 0 where
+// nothing is old.
+func (s *Store) agedUpTo(ctx context.Context, what shed, before int64) (int64, error) {
+	query := "SELECT max(seq) FROM events WHERE time >= ? AND time < ?"
+	switch what {
+	case shedRuns:
+		query = "SELECT max(number) FROM runs WHERE stop >= ? AND stop < ?"
+	case shedTrends:
+		query = "SELECT count(*) FROM (SELECT start FROM trends WHERE start >= ? AND start < ? LIMIT 1)"
+	}
+	var number sql.NullInt64
+	err := s.database().readers.QueryRowContext(ctx, query, int64(plausible), before).Scan(&number)
+	return number.Int64, err
 }
 
 // fit removes portions, the least needed kind first, until the size holds.
@@ -84,14 +118,17 @@ func (s *Store) fit(ctx context.Context, sent int64) error {
 		what shed
 		upTo int64
 	}{
-		{shedTrends, 0}, {shedEvents, sent}, {shedRuns, 0},
+		{shedTrends, 0}, {shedEvents, sent}, {shedRuns, math.MaxInt64},
 		{shedAlarms, sent}, {shedEvents, math.MaxInt64}, {shedAlarms, math.MaxInt64},
 	}
+	trimmed := false
+	defer func() { s.noteTrimmed(trimmed) }()
 	for range maxPortions {
 		used, _, err := s.space(ctx)
 		if err != nil || used <= s.opts.Retain.Size || len(order) == 0 {
 			return err
 		}
+		trimmed = true
 		n, err := s.shed(ctx, order[0].what, math.MaxInt64, order[0].upTo, portion)
 		if err != nil {
 			return err
@@ -101,6 +138,22 @@ func (s *Store) fit(ctx context.Context, sent int64) error {
 		}
 	}
 	return nil
+}
+
+// noteTrimmed takes down whether the size made records go before their time,
+// and says so in the log when it begins and ends.
+func (s *Store) noteTrimmed(trimmed bool) {
+	s.mu.Lock()
+	was := s.trimmed
+	s.trimmed = trimmed
+	s.mu.Unlock()
+	switch {
+	case trimmed && !was:
+		s.log.Warn("the store has reached its size: records go before their time, trends first and alarm events last",
+			"dir", s.opts.Dir, "bytes", s.opts.Retain.Size)
+	case was && !trimmed:
+		s.log.Info("the store is within its size again", "dir", s.opts.Dir)
+	}
 }
 
 // shed runs one removal in a transaction of its own and says how many went.

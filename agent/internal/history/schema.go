@@ -59,7 +59,7 @@ func migrate(ctx context.Context, c *sql.Conn) error {
 		return fmt.Errorf("schema version: %w", err)
 	}
 	if version > len(migrations) {
-		return fmt.Errorf("schema version %d was written by a newer program; this one knows %d", version, len(migrations))
+		return fmt.Errorf("schema version %d, this program knows %d: %w", version, len(migrations), errNewer)
 	}
 	for ; version < len(migrations); version++ {
 		if err := migrateOne(ctx, c, version); err != nil {

@@ -5,6 +5,8 @@ import (
 	"errors"
 	"fmt"
 	"hash/crc32"
+	"io"
+	"os"
 	"time"
 )
 
@@ -41,6 +43,16 @@ type slot struct {
 	payload []byte
 }
 
+// readSlots is the newest value in a file that may not be writable.
+func readSlots(path string) (slot, error) {
+	f, err := os.Open(path)
+	if err != nil {
+		return slot{}, err
+	}
+	defer f.Close()
+	return (&slots{f: diskFile{f}}).read()
+}
+
 // newSlots finds the newest valid slot, so that writing goes on in the other.
 func newSlots(f file) *slots {
 	s := &slots{f: f}
@@ -59,7 +71,9 @@ func (s *slots) read() (slot, error) {
 	for i := range int64(2) {
 		var raw [slotSize]byte
 		if _, err := s.f.ReadAt(raw[:], i*slotSize); err != nil {
-			cause = err
+			if !errors.Is(err, io.EOF) { // a file cut short has no such slot
+				cause = err
+			}
 			continue // the other slot may still be whole
 		}
 		if v, ok := decodeSlot(raw[:]); ok && (!found || v.counter > best.counter) {

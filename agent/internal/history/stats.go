@@ -42,6 +42,40 @@ func (s *Store) Stats() Stats {
 	return out
 }
 
+// Health is how the record stands, in two words for an alarm each.
+type Health struct {
+	Durable bool // the disk takes what is recorded
+	Room    bool // nothing has to be given up for want of space
+}
+
+// stuck is how long one write may take before the disk counts as not taking
+// it: *common practice, no source*; worn flash pauses for seconds.
+const stuck = 10 * time.Second
+
+// Health is the present state. It asks nothing of the disk and waits for no
+// write, so it may be called with every scan.
+func (s *Store) Health() Health {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	began := time.Duration(s.writing.Load())
+	hangs := began > 0 && time.Since(s.opened)-began > stuck
+	return Health{Durable: !s.stats.Failing && !hangs, Room: s.roomy && !s.trimmed}
+}
+
+// noteRoom takes down whether the ballast is held. The caller holds s.write
+// or is the only one yet.
+func (s *Store) noteRoom() {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	s.roomy = !s.ballast.missing()
+}
+
+func (s *Store) failing() bool {
+	s.mu.Lock()
+	defer s.mu.Unlock()
+	return s.stats.Failing
+}
+
 // fileSize is 0 for a file that is not there.
 func fileSize(path string) int64 {
 	info, err := os.Stat(path)

@@ -67,6 +67,13 @@ type Store struct {
 	unsaved  map[string]bool // names of the cursors that differ from the database
 	appended chan struct{}
 	stats    Stats
+	// unnumbered says that the disk's numbers are not known: those in memory
+	// start at provisional.
+	unnumbered bool
+	roomy      bool // see Health
+	trimmed    bool // likewise
+	opened     time.Time
+	writing    atomic.Int64 // since opened, of the write under way; 0: none
 
 	beats  sync.Mutex
 	hearts map[string]*slots
@@ -76,22 +83,25 @@ type Store struct {
 // Open opens the store in o.Dir, or makes it. A damaged database is put aside
 // under a dated name and replaced (see Stats.Damage); what can still be read
 // of the alarm states, the saved states and the unsent events is carried
-// over. The error names the directory. The caller closes the store, and runs
-// Run beside it.
+// over.
+//
+// A disk that cannot be written, or not even read, does not keep the store
+// from opening: records then stay in memory, bounded and not durable, with ids
+// that no other process gives, until Run finds that the disk takes them (see
+// Stats.Failing). The error is for a store of a newer program and for the end
+// of ctx; it names the directory. The caller closes the store, and runs Run
+// beside it.
 func Open(ctx context.Context, o Options) (*Store, error) {
 	o.defaults()
 	// The same durability at less wear: the file system's journal is spared
 	// the time stamps. Not every platform has it, and then nothing changes.
 	_, _ = sqlite.Fdatasync(true)
 	s := &Store{
-		opts: o, log: o.Log, appended: make(chan struct{}),
+		opts: o, log: o.Log, opened: time.Now(), appended: make(chan struct{}),
 		hearts: map[string]*slots{}, unsaved: map[string]bool{},
 		ballast: ballast{path: filepath.Join(o.Dir, "reserve.bin"), size: o.Reserve},
 	}
 	if err := s.open(ctx); err != nil {
-		if s.db != nil {
-			err = errors.Join(err, s.db.close())
-		}
 		return nil, fmt.Errorf("history in %s: %w", o.Dir, err)
 	}
 	return s, nil
@@ -114,16 +124,34 @@ func (o *Options) defaults() {
 }
 
 func (s *Store) open(ctx context.Context) error {
-	if err := os.MkdirAll(s.opts.Dir, 0o700); err != nil {
-		return err
-	}
-	abs, err := filepath.Abs(s.opts.Dir)
+	path, err := s.opts.databasePath()
 	if err != nil {
 		return err
 	}
-	if err := s.openOrReplace(ctx, filepath.Join(abs, "history.db")); err != nil {
+	err = s.openWritable(ctx, path)
+	if err == nil || ctx.Err() != nil || errors.Is(err, errNewer) {
 		return err
 	}
+	return s.openUnwritable(ctx, path, err)
+}
+
+// openWritable opens the store as it should be. On an error nothing is left
+// open.
+func (s *Store) openWritable(ctx context.Context, path string) error {
+	if err := os.MkdirAll(s.opts.Dir, 0o700); err != nil {
+		return err
+	}
+	db, err := s.openOrReplace(ctx, path)
+	if err != nil {
+		// SQLite says that it cannot, the system says why.
+		if f, why := os.OpenFile(path, os.O_RDWR, 0); why != nil {
+			err = fmt.Errorf("%w (%w)", err, why)
+		} else {
+			f.Close()
+		}
+		return err
+	}
+	s.db = db
 	err = s.load(ctx)
 	if isDamaged(err) {
 		if err = s.replace(ctx, err); err == nil {
@@ -131,11 +159,14 @@ func (s *Store) open(ctx context.Context) error {
 		}
 	}
 	if err != nil {
+		err = errors.Join(err, s.mark.close(), s.db.close())
+		s.db, s.mark = nil, mark{aliasID: s.mark.aliasID}
 		return err
 	}
 	if err := s.ballast.restore(s.opts.Dir); err != nil {
 		s.log.Warn("the disk's reserve for alarm events cannot be made", "path", s.ballast.path, "error", err)
 	}
+	s.noteRoom()
 	return nil
 }
 
@@ -149,15 +180,22 @@ func (s *Store) load(ctx context.Context) error {
 		return err
 	}
 	s.newest, s.durable = newest, newest
-	if s.last, err = mentioned(ctx, s.db.w); err != nil {
+	if s.last, err = mentioned(ctx, s.db.any()); err != nil {
 		return err
 	}
-	f, err := s.opts.openFile(filepath.Join(s.opts.Dir, "numbers.bin"), slotFileSize)
+	path := filepath.Join(s.opts.Dir, "numbers.bin")
+	if s.db.refused != nil { // the file can be read, if it is there
+		if v, err := readSlots(path); err == nil {
+			s.last = max(s.last, markedIn(v))
+		}
+		return nil
+	}
+	f, err := s.opts.openFile(path, slotFileSize)
 	if err != nil {
 		s.log.Warn("numbers given out on a full disk cannot be remembered", "error", err)
 		return nil
 	}
-	s.mark = openMark(f)
+	s.mark = openMark(f, s.mark.aliasID)
 	s.last = max(s.last, s.mark.upTo)
 	return nil
 }
@@ -172,6 +210,9 @@ func (s *Store) Close() error {
 	}
 	ctx := context.Background()
 	var errs []error
+	if s.db.refused != nil {
+		_ = s.attach(ctx) // where it fails, the flush says what is lost
+	}
 	if s.pending.rows() > 0 || len(s.unsaved) > 0 {
 		if err := s.flush(ctx, nil); err != nil && s.pending.rows() > 0 {
 			errs = append(errs, fmt.Errorf("%d records are lost: %w", s.pending.rows(), err))
@@ -207,12 +248,14 @@ func (s *Store) Appended() <-chan struct{} {
 	return s.appended
 }
 
-// Wait returns once there is an entry after the given number. It returns the
+// Wait returns once there is an entry after the given number, or once the
+// newest number is below it: numbers given out while the disk could not be
+// read were provisional, and the true ones are known now. It returns the
 // context's error, or ErrClosed.
 func (s *Store) Wait(ctx context.Context, after uint64) error {
 	for {
 		s.mu.Lock()
-		there, changed := s.newest > after, s.appended
+		there, changed := s.newest != after, s.appended
 		s.mu.Unlock()
 		switch {
 		case s.closed.Load():
