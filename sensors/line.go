@@ -141,11 +141,7 @@ func (l *line) read(until time.Time) error {
 		l.last = time.Now()
 		return nil
 	}
-	if err == nil {
-		// A port that has vanished gives nothing, at once, for ever.
-		return io.ErrUnexpectedEOF
-	}
-	return err
+	return err // io.EOF, too, of a port that has vanished
 }
 
 // receive waits for the answer to a read: for its first character up to the
@@ -168,7 +164,7 @@ func (l *line) receive(r Request) ([]byte, error) {
 		for {
 			n, err := firstFrame(l.text)
 			if err != nil {
-				return nil, l.hush(end, err)
+				return nil, err // what follows is dropped before the next question
 			}
 			if n == 0 {
 				break
@@ -195,22 +191,5 @@ func (l *line) silence(odd error) error {
 		return fmt.Errorf("an answer that breaks off after %d characters: %w", len(l.text), errGarbled)
 	default:
 		return errNoAnswer
-	}
-}
-
-// hush lets what cannot be understood pass by, so that its end is not taken
-// for the beginning of something, and gives the cause.
-func (l *line) hush(end time.Time, cause error) error {
-	for {
-		quiet := time.Now().Add(l.gap + 2*l.char)
-		if quiet.After(end) {
-			return cause
-		}
-		l.text = l.text[:0]
-		if err := l.read(quiet); errors.Is(err, os.ErrDeadlineExceeded) {
-			return cause
-		} else if err != nil {
-			return err
-		}
 	}
 }
