@@ -168,6 +168,32 @@ func TestCursorAheadOfHistory(t *testing.T) {
 	numbers(t, got, 1, 5)
 }
 
+// A history that could not be read at the start gives provisional numbers;
+// when the disk is back, the uplink goes on where the broker really stands.
+func TestHistoryThatCouldNotBeReadComesBack(t *testing.T) {
+	b := newBroker(t)
+	got := subscribe(t, b.url(), "strokebank/#")
+	const provisional = 1 << 52
+	box := newBook(2)
+	for i := range box.entries {
+		box.entries[i].Seq += provisional
+	}
+	box.cursor = provisional
+	u := start(t, config(b.url()), box, newBoard())
+	numbers(t, got, provisional+1, provisional+2)
+	if s := u.Stats(); s.Expired != 0 {
+		t.Errorf("%d events counted as expired", s.Expired)
+	}
+	box.mu.Lock()
+	box.entries, box.cursor = nil, 3
+	box.mu.Unlock()
+	box.add(6)
+	numbers(t, got, 4, 6)
+	if s := u.Stats(); s.Expired != 0 || s.Connections != 2 {
+		t.Errorf("%+v", s)
+	}
+}
+
 func TestEventNobodyCanPlaceGoesToTheAgent(t *testing.T) {
 	cfg := config("tcp://127.0.0.1")
 	m, err := cfg.eventMessage(rules.Entry{Event: rules.Event{Kind: rules.ClockEvent, Name: "corrected"}})

@@ -2,6 +2,7 @@ package uplink
 
 import (
 	"context"
+	"errors"
 	"fmt"
 	"time"
 
@@ -18,6 +19,10 @@ const (
 	// batch is how many events are read from the outbox at a time.
 	batch = 250
 )
+
+// errRenumbered ends a connection: the history could not be read and now can,
+// so the numbers that this connection went by are no longer there.
+var errRenumbered = errors.New("the history is readable again: its true numbers hold from now on")
 
 // sent is an event that has been handed to the client.
 type sent struct {
@@ -43,6 +48,9 @@ func (s *session) send(ctx context.Context, inflight chan<- sent) error {
 			continue
 		}
 		broken = false
+		if len(entries) == 0 && s.u.outbox.Newest() < after {
+			return errRenumbered
+		}
 		for _, e := range entries {
 			s.u.missed(after, e.Seq)
 			after = e.Seq

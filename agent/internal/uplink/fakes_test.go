@@ -84,7 +84,7 @@ func (b *book) Wait(ctx context.Context, after uint64) error {
 		b.mu.Lock()
 		wake, newest := b.wake, b.newest()
 		b.mu.Unlock()
-		if newest > after {
+		if newest != after {
 			return nil
 		}
 		select {

@@ -31,7 +31,9 @@ type journal interface {
 	Entries(ctx context.Context, after uint64, limit int) ([]rules.Entry, error)
 	// Newest is the number of the last event; 0 where there is none.
 	Newest() uint64
-	// Wait returns nil once there is an event numbered above after.
+	// Wait returns nil once there is an event numbered above after, or once
+	// the last event is numbered below it, when numbers given out without a
+	// readable disk have been replaced by the true ones.
 	Wait(ctx context.Context, after uint64) error
 }
 
@@ -137,6 +139,9 @@ func (u *Uplink) Run(ctx context.Context) error {
 	for attempt := 0; ctx.Err() == nil; attempt++ {
 		began := time.Now()
 		err := u.serve(ctx)
+		if u.outbox.Newest() < u.acked.Load() {
+			u.resume(ctx)
+		}
 		if ctx.Err() != nil {
 			break
 		}
