@@ -53,6 +53,14 @@ func OfValve(tag, name string) ID { return ID("valve." + tag + "." + name) }
 // "link.panel". The sensors add it to every unit that uses the link.
 func OfLink(name string) ID { return ID(linkPrefix + name) }
 
+// The agent's own state, which comes with the scans of its first unit. All
+// are Boolean and on while all is well.
+const (
+	AgentHistory ID = "agent.history" // the disk takes what is recorded
+	AgentRoom    ID = "agent.room"    // and has room for all that shall be kept
+	AgentClock   ID = "agent.clock"   // the wall clock is trusted
+)
+
 // Point is what is fixed about a reading: its name, its unit and its link.
 type Point struct {
 	ID   ID
