@@ -144,8 +144,14 @@ func TestBadInput(t *testing.T) {
 		// Links.
 		{"timeout not shorter than the scan", "timeout: 300 ms", "timeout: 1 s", "timeout", "links.panel.timeout", "not shorter than the scan", "under the scan"},
 		{"address without scheme", "tcp://127.0.0.1:502", "127.0.0.1:502", "127.0.0.1:502", "links.panel.address", "not an address", "tcp://host:502"},
-		{"other scheme", "tcp://127.0.0.1:502", "udp://127.0.0.1:502", "udp", "links.panel.address", "not of the form tcp://host:port", "tcp://host:502"},
+		{"other scheme", "tcp://127.0.0.1:502", "udp://127.0.0.1:502", "udp", "links.panel.address", "not of the form rtu+tcp:// or tcp://host:port", "tcp://host:502"},
 		{"no such port", "tcp://127.0.0.1:502", "tcp://127.0.0.1:65536", "65536", "links.panel.address", "port 65536 does not exist", "1 to 65535"},
+		{"serial keys on TCP", "timeout: 300 ms", "timeout: 300 ms, baud: 9600", "baud", "links.panel.baud", "does nothing on tcp://127.0.0.1:502", "leave the key out"},
+		{"parity of a converter", "tcp://127.0.0.1:502\", timeout: 300 ms", "rtu+tcp://127.0.0.1:4001\", parity: odd", "parity", "links.panel.parity", "does nothing on rtu+tcp", "leave the key out"},
+		{"converter without a port", "tcp://127.0.0.1:502", "rtu+tcp://127.0.0.1", "rtu", "links.panel.address", "without its port", ":4001"},
+		{"serial port without a path", "tcp://127.0.0.1:502", "rtu://ttyS1", "ttyS1", "links.panel.address", "\"ttyS1\" is not the path", "rtu:///dev/ttyS1"},
+		{"stop bits", "tcp://127.0.0.1:502\", timeout: 300 ms", "rtu:///dev/ttyS1\", stop_bits: 3", "stop_bits", "links.panel.stop_bits", "whole number from 1 to 2", "1"},
+		{"no such speed", "tcp://127.0.0.1:502\", timeout: 300 ms", "rtu:///dev/ttyS1\", baud: 110", "baud", "links.panel.baud", "from 300 to 921600", "19200"},
 		{"gap out of range", "timeout: 300 ms", "gap: 200", "gap", "links.panel.gap", "not a whole number from 0 to 120", "8"},
 
 		// Tank.

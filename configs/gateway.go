@@ -87,7 +87,7 @@ func (s section) links(scan time.Duration) []sensors.Link {
 		values[i].checkName(name)
 		l := values[i].section(linkKeys)
 		link := sensors.Link{Name: name, Period: scan, Timeout: seconds(l.quantity("timeout"))}
-		link.Address = l.device("address", "tcp", "502")
+		l.route(&link)
 		link.OneBased = l.text("numbering") == "from 1"
 		link.Gap, _ = l.integer("gap", 0, 120)
 		if scan > 0 && link.Timeout >= scan {
@@ -97,16 +97,6 @@ func (s section) links(scan time.Duration) []sensors.Link {
 		links = append(links, link)
 	}
 	return links
-}
-
-// device is a key's address of the scheme as host:port.
-func (s section) device(name, scheme, port string) string {
-	text := s.text(name)
-	if text == "" {
-		return ""
-	}
-	_, host := s.address(name, text, port, scheme)
-	return host
 }
 
 // address takes a URL apart; a wrong one is reported and gives "".

@@ -16,10 +16,14 @@ var fileKeys = &table{name: "The file", doc: "One gateway, its links, and the un
 }}
 
 var linkKeys = &table{name: "links.NAME", doc: "One connection to one or more devices. The program only reads.", keys: []key{
-	{name: "address", kind: aText, required: true, sample: "tcp://192.168.10.5:502", doc: "Modbus TCP device or gateway, `tcp://host:port`; the port is 502 where none is given."},
-	{name: "timeout", kind: aQuantity, dim: q.Duration, def: "300 ms", least: "10 ms", most: "10 s", doc: "Longest wait for one answer; shorter than the scan."},
+	{name: "address", kind: aText, required: true, sample: "tcp://192.168.10.5:502", doc: "Modbus TCP device or gateway, `tcp://host:port`, the port being 502 where none is given; a serial line on this machine, `rtu:///dev/ttyS1`; or one behind a converter that passes RTU frames on, `rtu+tcp://host:port`."},
+	{name: "timeout", kind: aQuantity, dim: q.Duration, def: "300 ms", least: "10 ms", most: "10 s", doc: "Longest wait for one answer, on a serial line for its first character; shorter than the scan."},
 	{name: "gap", kind: aCount, def: "8", sample: "8", doc: "Registers (or 16 bits each) that may be read needlessly to merge two reads, 0 to 120."},
 	{name: "numbering", kind: aWord, words: []string{"from 0", "from 1"}, def: "from 0", doc: "Whether the site's lists count registers from 0, as the wire does, or from 1. Addresses in `points` are written as the lists have them."},
+	{name: "baud", kind: aCount, def: "19200", sample: "19200", doc: "Serial line: bits a second, 300 to 921600. Of a line behind a converter: what the converter is set to; it is not set from here."},
+	{name: "parity", kind: aWord, words: []string{"none", "even", "odd"}, def: "even", doc: "Serial line on this machine: the parity bit."},
+	{name: "stop_bits", kind: aCount, sample: "1", doc: "Serial line on this machine: 1 or 2. Default: 1, and 2 without parity, so that a character has 11 bits."},
+	{name: "worst_latency", kind: aQuantity, dim: q.Duration, def: "1 s", least: "10 ms", most: "60 s", doc: "Serial line: the longest that any device on it, with the converter in front, may take to begin an answer. A device that did not answer in time is left alone for this long, because its late answer could not be told from the next; the others are not. At least the timeout."},
 }}
 
 var brokerKeys = &table{name: "broker", doc: "The MQTT broker that gets events and live values.", keys: []key{

@@ -2,6 +2,7 @@ package configs
 
 import (
 	"bytes"
+	"fmt"
 	"math"
 	"slices"
 	"strings"
@@ -221,5 +222,29 @@ func BenchmarkParse(b *testing.B) {
 		if _, err := Parse(bytes.NewReader(text)); err != nil {
 			b.Fatal(err)
 		}
+	}
+}
+
+// Serial lines, with the defaults of MODBUS over Serial Line V1.02 (19200
+// baud, even parity, 11 bits a character).
+func TestSerialLinks(t *testing.T) {
+	tests := []struct{ name, link, want string }{
+		{"port", `address: "rtu:///dev/ttyS1"`, "{/dev/ttyS1 1 {19200 1 1 1s}}"},
+		{"without parity", `address: "rtu:///dev/serial/by-id/a-b", parity: none`, "{/dev/serial/by-id/a-b 1 {19200 0 2 1s}}"},
+		{"all keys", `address: "rtu:///dev/ttyUSB0", baud: 9600, parity: odd, stop_bits: 2, worst_latency: 2 s`, "{/dev/ttyUSB0 1 {9600 2 2 2s}}"},
+		{"converter", `address: "rtu+tcp://10.0.0.7:4001", baud: 115200`, "{10.0.0.7:4001 2 {115200 1 1 1s}}"},
+		{"tcp", `address: "tcp://10.0.0.7"`, "{10.0.0.7:502 0 {0 0 0 0s}}"},
+	}
+	for _, tt := range tests {
+		t.Run(tt.name, func(t *testing.T) {
+			c, problems := parseString(strings.Replace(base, `address: "tcp://127.0.0.1:502"`, tt.link, 1))
+			if c == nil {
+				t.Fatal(problems)
+			}
+			l := c.Links[0]
+			if got := fmt.Sprintf("{%s %d %v}", l.Address, l.Via, l.Line); got != tt.want {
+				t.Errorf("got %s, want %s", got, tt.want)
+			}
+		})
 	}
 }
