@@ -85,7 +85,7 @@ func TestWholeChainOnRealParts(t *testing.T) {
 	c.hears.await("low_pressure raised", at, c.change("low_pressure", "unit", "unacknowledged"))
 	c.checkPrometheus(t)
 	c.image.set("input", 0, 12000)
-	c.hears.await("low_reserve cleared", raised, c.change("low_reserve", "unit", "normal"))
+	c.hears.await("low_reserve cleared", raised, c.change("low_reserve", "unit", "returned unacknowledged"))
 
 	c.image.set("input", 20, 1<<3)
 	c.hears.await("overload of pump1 raised", 0, c.change("overload", "pump1", "unacknowledged"))

@@ -124,6 +124,12 @@ func eventLine(e *rules.Entry) string {
 	switch {
 	case e.Kind == rules.AlarmEvent && e.To == "unacknowledged":
 		return fmt.Sprintf("ALARM    %s, %s priority (%s)%s", e.Title, e.Priority, e.Source, values(e.Values))
+	case e.Kind == rules.AlarmEvent && e.To == "returned unacknowledged" && e.From != "unknown":
+		return fmt.Sprintf("cleared  %s (%s), to be acknowledged%s", e.Title, e.Source, values(e.Values))
+	case e.Kind == rules.AlarmEvent && e.To == "suppressed by design":
+		return fmt.Sprintf("hidden   %s (%s): %s", e.Title, e.Source, e.Reason)
+	case e.Kind == rules.AlarmEvent && e.To == "normal" && e.From != "unknown" && e.By != "":
+		return fmt.Sprintf("normal   %s (%s), acknowledged by %s", e.Title, e.Source, e.By)
 	case e.Kind == rules.AlarmEvent && e.To == "normal" && e.From != "unknown":
 		return fmt.Sprintf("cleared  %s (%s)%s", e.Title, e.Source, values(e.Values))
 	case e.Kind == rules.AlarmEvent:

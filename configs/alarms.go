@@ -63,6 +63,10 @@ func (v value) setting(name string, c *rules.Config) alarm.Setting {
 		wait := s.flag("acknowledge")
 		set.Acknowledge = &wait
 	}
+	if s.has("latch") {
+		hold := s.flag("latch")
+		set.Latch = &hold
+	}
 	if limit, _, ok := s.get("limit"); ok {
 		set.Limit = limit.alarmLimit(name, c)
 	}

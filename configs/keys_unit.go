@@ -115,7 +115,8 @@ var alarmKeys = &table{name: "units.NAME.alarms.ALARM", doc: "What the site chan
 	{name: "off_delay", kind: aQuantity, dim: q.Duration, least: "0 s", most: "1 h", sample: "30 s", doc: "How long it must be gone before the alarm clears."},
 	{name: "deadband", kind: aQuantity, dim: q.Ratio, least: "0 %", most: "50 %", doc: "How far the value must return, of the limit."},
 	{name: "priority", kind: aWord, words: []string{"high", "medium", "low"}, doc: "Urgency, by consequence and time to respond."},
-	{name: "acknowledge", kind: aFlag, doc: "Whether the alarm, once its cause is gone, waits for a person to acknowledge it."},
+	{name: "acknowledge", kind: aFlag, doc: "Whether the alarm, once its cause is gone, waits for a person to acknowledge it. Default: of all but those of low priority."},
+	{name: "latch", kind: aFlag, doc: "Whether the alarm, once its cause is gone and somebody has acknowledged it, then waits for a reset."},
 	{name: "note", kind: aText, sample: "the key hangs in the control room", doc: "The site's own words, shown beside the action."},
 }}
 

@@ -27,6 +27,9 @@ type watcher struct {
 	source     string
 	check      check
 	alarm      alarm.Alarm
+	tally      alarm.Tally
+	explainers []explainer
+	found      verdict // of this scan
 }
 
 // watchers builds every alarm that the unit's signals allow, in catalogue
@@ -94,6 +97,8 @@ func (u *Unit) wired(name string, points []signal.Point, add func(string, check)
 		if u.at.mains >= 0 {
 			add(unitSource, checkOff(u.at.mains))
 		}
+	default:
+		u.aboutAgent(name, points, add)
 	}
 }
 
@@ -123,30 +128,69 @@ func (u *Unit) isRunning(id signal.ID) bool {
 	return false
 }
 
-// stepAlarms moves every alarm on by one scan. dt is the watched time.
+// stepAlarms moves every alarm on by one scan. dt is the watched time. All are
+// judged before any shows, and what explains others shows before them.
 func (u *Unit) stepAlarms(scan *signal.Scan, dt time.Duration) {
+	minute := u.load.Pass(dt, true)
 	for i := range u.alarms {
 		w := &u.alarms[i]
-		v := w.check(u, scan, &w.definition, w.alarm.Holding())
-		change, changed := w.alarm.Step(&w.definition, v.condition, dt, scan.Time)
-		status := &u.out.Alarms[i]
+		w.found = w.check(u, scan, &w.definition, w.alarm.Holding())
+		w.alarm.Judge(&w.definition, w.found.condition, dt)
+	}
+	u.passLeaves(scan, dt)
+	told := false
+	for _, i := range u.order {
+		w := &u.alarms[i]
+		change, changed := w.alarm.Show(u.explainedBy(w) != nil, u.leaveOf(w.source) != nil, dt, scan.Time)
 		if changed {
-			u.alarmEvent(scan, w, change, v)
-			*status = w.alarm.Status(&w.definition, w.source)
+			told = true
+			u.out.Events = append(u.out.Events, u.alarmEvent(scan, w, change))
 		}
-		status.Value, status.Limit, status.Unit = v.value, v.limit, v.unit
-		status.Reason = ""
-		if w.alarm.State == alarm.NotKnown {
-			status.Reason = v.reason
-		}
+	}
+	for i := range u.alarms {
+		u.out.Alarms[i] = u.status(&u.alarms[i])
+	}
+	if told || minute {
+		u.load.Fill(&u.out.AlarmLoad, u.out.Alarms, func(i int) *alarm.Tally { return &u.alarms[i].tally })
 	}
 }
 
-// alarmEvent reports a change of state with what caused it.
-func (u *Unit) alarmEvent(scan *signal.Scan, w *watcher, change alarm.Transition, v verdict) {
+// status is the present view of an alarm.
+func (u *Unit) status(w *watcher) alarm.Status {
+	s := w.alarm.Status(&w.definition, w.source)
+	s.Value, s.Limit, s.Unit = w.found.value, w.found.limit, w.found.unit
+	s.Chattering = w.tally.Chattering(&u.load)
+	switch s.State {
+	case alarm.NotKnown:
+		s.Reason = w.found.reason
+	case alarm.Suppressed:
+		if e := u.explainedBy(w); e != nil {
+			s.Reason = e.because
+		}
+	case alarm.OutOfService:
+		if l := u.leaveOf(w.source); l != nil {
+			s.Until, s.By, s.Reason = l.Until, l.By, l.Reason
+		}
+	}
+	return s
+}
+
+// alarmEvent is a change of state with what caused it. An alarm that asks for
+// attention is counted.
+func (u *Unit) alarmEvent(scan *signal.Scan, w *watcher, change alarm.Transition) Event {
+	if change.Calls {
+		u.load.Call(&w.tally, w.definition.Priority)
+	}
+	v := &w.found
 	e := u.event(scan, AlarmEvent, w.source, w.definition.Name)
 	e.Title, e.Priority, e.Action = w.definition.Title, w.definition.Priority, w.definition.Action
 	e.From, e.To, e.Reason = string(change.From), string(change.To), v.reason
+	switch {
+	case change.To == alarm.Suppressed:
+		e.Reason = u.status(w).Reason
+	case change.From == alarm.Shelved && change.To != alarm.Shelved:
+		e.Reason = "the shelving has ended"
+	}
 	if v.limit.Known() {
 		e.Values = append(e.Values, Value{"value", v.value, v.unit.String()}, Value{"limit", v.limit, v.unit.String()})
 	}
@@ -155,7 +199,7 @@ func (u *Unit) alarmEvent(scan *signal.Scan, w *watcher, change alarm.Transition
 			Value{"gauge_pressure", scan.Readings[u.at.pressure].Number(), signal.Pascal.String()},
 			Value{"oil_level", u.out.Level.Number(), signal.Metre.String()})
 	}
-	u.out.Events = append(u.out.Events, e)
+	return e
 }
 
 // checkCycles is present while fewer than limit cycles are certain. Whole

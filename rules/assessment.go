@@ -45,6 +45,9 @@ type Assessment struct {
 	Pairs    []machine.PairStatus `json:"pairs"`
 	Alarms   []alarm.Status       `json:"alarms"` // every configured alarm, in catalogue order
 
+	AlarmLoad alarm.Figures `json:"alarm_load"`
+	Away      []Away        `json:"out_of_service,omitempty"` // the unit or machines of it
+
 	Limits Limits `json:"limits"`
 
 	Events []Event       `json:"-"` // what happened in this step, in order
@@ -116,6 +119,8 @@ func (a *Assessment) Clone() *Assessment {
 	c.Pairs = append([]machine.PairStatus(nil), a.Pairs...)
 	c.Alarms = append([]alarm.Status(nil), a.Alarms...)
 	c.Reserve.Strokes = append([]reserve.AfterStroke(nil), a.Reserve.Strokes...)
+	c.AlarmLoad = a.AlarmLoad.Clone()
+	c.Away = append([]Away(nil), a.Away...)
 	c.Events = append([]Event(nil), a.Events...)
 	c.Runs = append([]machine.Run(nil), a.Runs...)
 	if a.LastKnown != nil {

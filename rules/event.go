@@ -18,6 +18,8 @@ const (
 	ClockEvent   Kind = "clock"         // the clock was corrected
 	GapEvent     Kind = "gap"           // a time that nobody watched has ended
 	ConfigEvent  Kind = "configuration" // the configuration changed
+	CommandEvent Kind = "command"       // a person did something that is no alarm's change
+	NoteEvent    Kind = "note"          // a person's remark
 )
 
 // Event is one thing that happened, at its source's time.
@@ -35,7 +37,12 @@ type Event struct {
 	Priority     alarm.Priority `json:"priority,omitempty"`
 	Action       string         `json:"action,omitempty"`
 	Reason       string         `json:"reason,omitempty"`
-	Values       []Value        `json:"values,omitempty"` // what caused it
+	By           string         `json:"by,omitempty"`      // the person who did it
+	Role         Role           `json:"role,omitempty"`    // in which role
+	Via          string         `json:"via,omitempty"`     // "page", "command line", "message"
+	Command      string         `json:"command,omitempty"` // the id of the command
+	Until        time.Time      `json:"until,omitzero"`    // the end that was set
+	Values       []Value        `json:"values,omitempty"`  // what caused it
 }
 
 // Value is one figure that caused an event.

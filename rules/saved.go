@@ -19,13 +19,16 @@ type saved struct {
 	Alarms       []savedAlarm     `json:"alarms"`
 	Air          savedAir         `json:"air"`
 	LastKnown    *LastKnown       `json:"last_known_reserve,omitempty"`
+	Leaves       []absence        `json:"out_of_service,omitempty"`
+	AlarmLoad    alarm.Load       `json:"alarm_load,omitzero"`
 }
 
 // savedAlarm is an alarm with its name: the catalogue may have grown since.
 type savedAlarm struct {
-	Name   string      `json:"alarm"`
-	Source string      `json:"source"`
-	Alarm  alarm.Alarm `json:"standing"`
+	Name   string       `json:"alarm"`
+	Source string       `json:"source"`
+	Alarm  alarm.Alarm  `json:"standing"`
+	Tally  *alarm.Tally `json:"tally,omitempty"`
 }
 
 // beat is the part of the state that a run under way moves.
@@ -43,8 +46,9 @@ func (u *Unit) Save() ([]byte, error) {
 	}
 	for i := range u.alarms {
 		w := &u.alarms[i]
-		s.Alarms = append(s.Alarms, savedAlarm{w.definition.Name, w.source, w.alarm})
+		s.Alarms = append(s.Alarms, w.save())
 	}
+	s.Leaves, s.AlarmLoad = u.savedLeaves(), u.load
 	s.Air = u.air.save()
 	if !u.known.last.Time.IsZero() {
 		s.LastKnown = &u.known.last
@@ -97,6 +101,8 @@ func (u *Unit) restore(state, pulse []byte) error {
 		return nil
 	}
 	u.restoreAlarms(s.Alarms)
+	u.restoreLeaves(s.Leaves)
+	u.load = s.AlarmLoad
 	u.air.learner.Restore(s.Air.Learner)
 	if s.LastKnown != nil {
 		u.known.last = *s.LastKnown
@@ -114,6 +120,9 @@ func (u *Unit) restoreAlarms(list []savedAlarm) {
 		for i := range u.alarms {
 			if w := &u.alarms[i]; w.definition.Name == s.Name && w.source == s.Source {
 				w.alarm = s.Alarm
+				if s.Tally != nil {
+					w.tally = *s.Tally
+				}
 			}
 		}
 	}
@@ -136,5 +145,8 @@ func (u *Unit) reportGap(scan *signal.Scan) {
 	e.Values = []Value{{"not_observed", gap, signal.Second.String()}}
 	u.out.Events = append(u.out.Events, e)
 	u.air.resume(u.restored.Air, float64(gap))
+	if gap.Known() {
+		u.load.Pass(time.Duration(float64(gap)*float64(time.Second)), false)
+	}
 	u.restored = nil
 }

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"time"
 
+	"strokebank/rules/alarm"
 	"strokebank/rules/machine"
 	"strokebank/rules/reserve"
 	"strokebank/sensors/signal"
@@ -39,6 +40,9 @@ type Unit struct {
 
 	scan   signal.Scan // the present one
 	alarms []watcher
+	order  []int     // of alarms: what explains others before them
+	leaves []absence // the unit, and its machines in their order
+	load   alarm.Load
 	clock  timekeeper
 	air    *air
 	asked  reserveAsked
@@ -73,6 +77,8 @@ func New(cfg Config, points []signal.Point, state, beat []byte) (*Unit, error) {
 		return nil, fmt.Errorf("unit %s: %w", cfg.Unit, err)
 	}
 	u.alarms = u.watchers(points)
+	u.leaves = u.absences()
+	u.explain()
 	if err := u.restore(state, beat); err != nil {
 		return nil, fmt.Errorf("unit %s: saved state: %w", cfg.Unit, err)
 	}
@@ -96,6 +102,7 @@ func (u *Unit) prepare() {
 		w := &u.alarms[i]
 		u.out.Alarms = append(u.out.Alarms, w.alarm.Status(&w.definition, w.source))
 	}
+	u.load.Fill(&u.out.AlarmLoad, u.out.Alarms, func(i int) *alarm.Tally { return &u.alarms[i].tally })
 }
 
 // limitsOf is what a picture of the unit needs of its configuration.

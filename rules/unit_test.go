@@ -208,7 +208,7 @@ func TestAlarmsOfTheUnit(t *testing.T) {
 		{"low level", alarm.LowLevel, "unit",
 			func(b *bench) { b.set(signal.Level, 1.1) }, func(b *bench) { b.set(signal.Level, 1.5) }},
 		{"reserve under the required cycles", alarm.LowReserve, "unit",
-			func(b *bench) { b.set(signal.Pressure, 5.6*bar) }, func(b *bench) { b.set(signal.Pressure, 8.3*bar) }},
+			func(b *bench) { b.set(signal.Pressure, 6.2*bar) }, func(b *bench) { b.set(signal.Pressure, 8.3*bar) }},
 		{"reserve under one cycle", alarm.ReserveLost, "unit",
 			func(b *bench) { b.set(signal.Pressure, 5.05*bar) }, func(b *bench) { b.set(signal.Pressure, 8.3*bar) }},
 		{"reserve unknown", alarm.ReserveUnknown, "unit",
@@ -249,8 +249,12 @@ func TestAlarmsOfTheUnit(t *testing.T) {
 			}
 			c.cure(b)
 			b.pass(int(d.OffDelay.Seconds()) + 3)
-			if got := b.state(c.alarm, c.source); got != alarm.Normal {
-				t.Errorf("after the cure and %v it is %s", d.OffDelay, got)
+			want := alarm.Normal
+			if d.Acknowledge {
+				want = alarm.Returned
+			}
+			if got := b.state(c.alarm, c.source); got != want {
+				t.Errorf("after the cure and %v it is %s, want %s", d.OffDelay, got, want)
 			}
 			if raised := b.changes(c.alarm, alarm.Unacknowledged); raised != 1 {
 				t.Errorf("raised %d times", raised)

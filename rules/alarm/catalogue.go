@@ -47,6 +47,9 @@ func Find(name string) (Definition, bool) {
 
 func (d Definition) clone() Definition {
 	d.Causes, d.Explains = slices.Clone(d.Causes), slices.Clone(d.Explains)
+	// Somebody has to have seen that it happened, though it is over; what is
+	// of low priority stands in the journal.
+	d.Acknowledge = d.Priority != Low
 	return d
 }
 
@@ -60,7 +63,7 @@ const (
 )
 
 // chapters is the catalogue in order.
-var chapters = [...][]Definition{catalogue[:], plant[:]}
+var chapters = [...][]Definition{catalogue[:], plant[:], watcher[:]}
 
 // catalogue holds the rows that the readings themselves tell. Delays and deadbands of level (5 %, 60 s) and
 // pressure (2 %, 15 s) are customary starting values, from memory; all others,

@@ -21,19 +21,39 @@ const (
 // State is where an alarm stands in its life cycle.
 type State string
 
-// The states that the program enters today; the remaining states of the
-// standard (shelved, suppressed by design, out of service, latched) have
-// their place here.
+// The states of ISA-18.2 / IEC 62682, by name since the letters differ
+// between editions. What the standard calls latched unacknowledged is Returned
+// here: seen or not is the first question either way, and the acknowledgement
+// leads to Latched.
 const (
 	Normal         State = "normal"
 	Unacknowledged State = "unacknowledged"
 	Acknowledged   State = "acknowledged"
 	Returned       State = "returned unacknowledged"
+	Latched        State = "latched" // gone and seen, waits for a reset
+	Shelved        State = "shelved"
+	Suppressed     State = "suppressed by design"
+	OutOfService   State = "out of service"
 	NotKnown       State = "unknown"
 )
 
+// States lists them all, in the order of the life cycle. The copy is the
+// caller's own.
+func States() []State {
+	return []State{Normal, Unacknowledged, Acknowledged, Returned, Latched, Shelved, Suppressed, OutOfService, NotKnown}
+}
+
 // Active reports whether the alarm's condition stands in this state.
 func (s State) Active() bool { return s == Unacknowledged || s == Acknowledged }
+
+// plain reports a state that an alarm can stand in; the others cover one.
+func (s State) plain() bool {
+	switch s {
+	case Normal, Unacknowledged, Acknowledged, Returned, Latched:
+		return true
+	}
+	return false
+}
 
 // Definition is one row of the catalogue.
 type Definition struct {
@@ -51,8 +71,12 @@ type Definition struct {
 	// Acknowledge: a returned alarm waits for a person before it is normal.
 	// Without it a returned alarm is normal at once.
 	Acknowledge bool
-	Safety      bool   // a site may tune it but never drop it
-	Note        string // the site's own words, from its Setting
+	// Latch: once its cause is gone and somebody has seen it, the alarm waits
+	// for a reset. No row of the catalogue asks for it: what must stay tripped
+	// is latched by the panel. A site may.
+	Latch  bool
+	Safety bool   // a site may tune it but never drop it
+	Note   string // the site's own words, from its Setting
 }
 
 // Apply is the definition as the site wants it. Safe to call on a copy from
@@ -73,6 +97,9 @@ func (d Definition) Apply(s Setting) Definition {
 	if s.Acknowledge != nil {
 		d.Acknowledge = *s.Acknowledge
 	}
+	if s.Latch != nil {
+		d.Latch = *s.Latch
+	}
 	if s.Note != "" {
 		d.Note = s.Note
 	}
@@ -89,6 +116,7 @@ type Setting struct {
 	Note     string   // the site's own words, shown beside the action
 
 	Acknowledge *bool // whether a returned alarm waits for a person
+	Latch       *bool // whether it then waits for a reset
 }
 
 // Condition is what the rules found this scan.
@@ -108,13 +136,33 @@ type Status struct {
 	Source   string        `json:"source"` // "unit", "pump1", "link.panel"
 	Title    string        `json:"title"`
 	State    State         `json:"state"`
-	Reason   string        `json:"reason,omitempty"` // why it is unknown
+	Behind   State         `json:"behind,omitempty"` // where it stands under a state that covers it
+	Reason   string        `json:"reason,omitempty"` // why it is unknown or covered
 	Priority Priority      `json:"priority"`
 	Since    time.Time     `json:"since,omitzero"` // of the present state
+	Until    time.Time     `json:"until,omitzero"` // end of shelving or of being out of service
+	By       string        `json:"by,omitempty"`   // who has shelved it or taken it out of service
 	Action   string        `json:"action"`
 	Respond  float64       `json:"respond_within_seconds"`
 	Note     string        `json:"note,omitempty"`
 	Value    signal.Number `json:"value"` // what was compared, where there is one
 	Limit    signal.Number `json:"limit"`
 	Unit     signal.Unit   `json:"unit,omitempty"`
+
+	Chattering bool `json:"chattering,omitempty"` // raised three times or more within a minute
+	Stale      bool `json:"stale,omitempty"`      // raised for longer than a day
 }
+
+// Raised says whether the alarm's condition stands, covered or not; known is
+// false while that cannot be judged.
+func (s *Status) Raised() (raised, known bool) {
+	state := s.State
+	if state.plain() {
+		return state.Active(), true
+	}
+	return s.Behind.Active(), state != NotKnown && s.Behind != NotKnown
+}
+
+// NeedsSomeone reports whether the alarm waits for a person: its condition
+// stands, or nobody has seen or reset it since.
+func (s State) NeedsSomeone() bool { return s.plain() && s != Normal }

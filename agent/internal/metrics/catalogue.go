@@ -96,8 +96,15 @@ var (
 
 // The alarms.
 var (
-	alarmActive   = gauge("alarm_active", "1 while the alarm is raised, 0 while it is not. Absent while unknown.", "source", "alarm")
+	alarmActive   = gauge("alarm_active", "1 while the alarm is raised, shelved or suppressed or not, 0 while it is not. Absent while unknown.", "source", "alarm")
 	alarmState    = gauge("alarm_state", "State of the alarm's life cycle: 1 for the one that holds.", "source", "alarm", "state")
 	alarmPriority = gauge("alarm_priority", "Priority of the alarm: 1 for the one that holds.", "source", "alarm", "priority")
+	alarmsDay     = gauge("alarm_load_24h", "Alarms that asked for attention within the last day of watched time.", "priority")
+	alarmsTen     = gauge("alarm_load_10min", "Alarms that asked for attention within the last ten minutes.")
+	alarmsWorst   = gauge("alarm_load_most_10min", "The most alarms within ten minutes of the last day.")
+	alarmsFlood   = gauge("alarm_load_flood", "1 while more alarms come than a person can follow: over ten within ten minutes.")
+	alarmsFloods  = gauge("alarm_load_floods_24h", "Floods of alarms that began within the last day.")
+	alarmsWatched = gauge("alarm_load_observed_seconds", "How much of the last day was watched, for the figures of alarm load.")
+	alarmsCounted = gauge("alarm_load_alarms", "Alarms that are chattering, stale, shelved, suppressed by design or out of service now.", "condition")
 	alarmSince    = gauge("alarm_since_timestamp_seconds", "When the alarm entered its present state. Absent before its first change.", "source", "alarm")
 )

@@ -51,6 +51,8 @@ func everything() *rules.Assessment {
 			ProcessUnobservedSeconds: 1, LifetimeRunSeconds: 3600, LifetimeStarts: 12, LifetimeUnobservedSeconds: 60,
 			DoubtSeconds: 4, ThisRunSeconds: 30, Windows: [3]machine.Window{window}}},
 		Pairs: []machine.PairStatus{{Kind: machine.Pump, Available: 2, Redundancy: "both", Imbalance: -0.2, SameLead: 1, Missed: 3, NextLead: "pump2"}},
+		AlarmLoad: alarm.Figures{Observed: 86400, Day: 5, TenMinutes: 2, Worst: 3, Rating: "acceptable",
+			Shares: [3]alarm.Share{{Priority: alarm.High, Raised: 1, Share: 0.2}, {Priority: alarm.Medium, Raised: 4, Share: 0.8}, {Priority: alarm.Low}}},
 		Alarms: []alarm.Status{
 			{Name: "low_pressure", Source: "unit", State: alarm.Unacknowledged, Priority: alarm.High, Since: noon},
 			{Name: "overload", Source: "pump1", State: alarm.Normal, Priority: alarm.Medium},

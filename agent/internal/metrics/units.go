@@ -46,6 +46,7 @@ func (u *units) Collect(out chan<- prometheus.Metric) {
 		for i := range a.Alarms {
 			e.alarm(&a.Alarms[i])
 		}
+		e.load(&a.AlarmLoad)
 	}
 }
 
@@ -99,7 +100,7 @@ var (
 	qualities    = []string{signal.Good.String(), signal.Uncertain.String(), signal.Bad.String()}
 	limits       = []reserve.Limit{reserve.ByPressure, reserve.ByOil}
 	redundancies = []string{"both", "one", "none", "unknown"}
-	states       = []alarm.State{alarm.Normal, alarm.Unacknowledged, alarm.Acknowledged, alarm.Returned, alarm.NotKnown}
+	states       = alarm.States()
 	priorities   = []alarm.Priority{alarm.High, alarm.Medium, alarm.Low}
 )
 
@@ -207,10 +208,30 @@ func (e *emitter) pair(p machine.PairStatus) {
 }
 
 func (e *emitter) alarm(s *alarm.Status) {
-	if s.State != alarm.NotKnown {
-		e.flag(alarmActive, s.State.Active(), s.Source, s.Name)
+	if raised, known := s.Raised(); known {
+		e.flag(alarmActive, raised, s.Source, s.Name)
 	}
 	set(e, alarmState, s.State, states, s.Source, s.Name)
 	set(e, alarmPriority, s.Priority, priorities, s.Source, s.Name)
 	e.stamp(alarmSince, s.Since, s.Source, s.Name)
+}
+
+// load is how many alarms ask for attention.
+func (e *emitter) load(f *alarm.Figures) {
+	for _, s := range f.Shares {
+		if s.Priority != "" {
+			e.put(alarmsDay, float64(s.Raised), string(s.Priority))
+		}
+	}
+	e.put(alarmsTen, float64(f.TenMinutes))
+	e.put(alarmsWorst, float64(f.Worst))
+	e.flag(alarmsFlood, f.Flood)
+	e.put(alarmsFloods, float64(f.Floods))
+	e.put(alarmsWatched, f.Observed)
+	for _, c := range []struct {
+		condition string
+		n         int
+	}{{"chattering", f.Chattering}, {"stale", f.Stale}, {"shelved", f.Shelved}, {"suppressed", f.Suppressed}, {"out_of_service", f.Away}} {
+		e.put(alarmsCounted, float64(c.n), c.condition)
+	}
 }

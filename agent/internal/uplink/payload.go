@@ -69,10 +69,13 @@ type alarmState struct {
 	Name      string         `json:"alarm"`
 	Title     string         `json:"title"`
 	State     alarm.State    `json:"state"`
+	Behind    alarm.State    `json:"behind,omitempty"`
 	Active    *bool          `json:"active"`
 	Reason    string         `json:"reason,omitempty"`
 	Priority  alarm.Priority `json:"priority"`
 	Since     time.Time      `json:"since,omitzero"`
+	Until     time.Time      `json:"until,omitzero"`
+	By        string         `json:"by,omitempty"`
 	Action    string         `json:"action"`
 	Respond   float64        `json:"respond_within_seconds"`
 	Note      string         `json:"note,omitempty"`
@@ -137,12 +140,11 @@ func reserveMessage(a *rules.Assessment) (message, error) {
 }
 
 func alarmMessage(a *rules.Assessment, s alarm.Status) (message, error) {
-	out := alarmState{header: headerOf(a), Source: s.Source, Name: s.Name, Title: s.Title, State: s.State,
-		Reason: s.Reason, Priority: s.Priority, Since: s.Since, Action: s.Action, Respond: s.Respond,
+	out := alarmState{header: headerOf(a), Source: s.Source, Name: s.Name, Title: s.Title, State: s.State, Behind: s.Behind,
+		Reason: s.Reason, Priority: s.Priority, Since: s.Since, Until: s.Until, By: s.By, Action: s.Action, Respond: s.Respond,
 		Note: s.Note, Value: s.Value, Limit: s.Limit, ValueUnit: s.Unit.String()}
-	if s.State != alarm.NotKnown {
-		active := s.State.Active()
-		out.Active = &active
+	if raised, known := s.Raised(); known {
+		out.Active = &raised
 	}
 	return encode(alarmTopic(a, s), 1, true, out)
 }

@@ -87,6 +87,8 @@ type shownUnit struct {
 // alarmView is what makes an alarm's state a new one.
 type alarmView struct {
 	state    alarm.State
+	behind   alarm.State
+	until    time.Time
 	reason   string
 	priority alarm.Priority
 	since    time.Time
@@ -144,7 +146,7 @@ func (s *shown) due(a *rules.Assessment, now time.Duration) ([]message, error) {
 func (u *shownUnit) dueAlarms(a *rules.Assessment) ([]message, error) {
 	var out []message
 	for _, s := range a.Alarms {
-		at, view := alarmTopic(a, s), alarmView{s.State, s.Reason, s.Priority, s.Since}
+		at, view := alarmTopic(a, s), alarmView{s.State, s.Behind, s.Until, s.Reason, s.Priority, s.Since}
 		if before, ok := u.alarms[at]; ok && before == view {
 			continue
 		}

@@ -1,0 +1,71 @@
+package rules
+
+import "time"
+
+// Role is what somebody may do.
+type Role string
+
+// The roles. Who may act may see.
+const (
+	See Role = "see"
+	Act Role = "act"
+)
+
+// Order is the word for what a command does.
+type Order string
+
+// All there is to command. None of it reaches the plant.
+const (
+	Acknowledge        Order = "acknowledge"          // an alarm was seen
+	Shelve             Order = "shelve"               // put an alarm aside, with an end and a reason
+	Unshelve           Order = "unshelve"             // take it back
+	Reset              Order = "reset"                // a latched alarm
+	OutOfService       Order = "out_of_service"       // a machine or the unit, with an end and a reason
+	BackInService      Order = "back_in_service"      // and back
+	AnnounceTest       Order = "announce_test"        // what happens until its end is a test
+	EndTest            Order = "end_test"             // before its end
+	SetBaseline        Order = "set_baseline"         // what is normal for a machine is found anew
+	ExchangeMachine    Order = "exchange_machine"     // another individual stands at a position
+	ServiceDone        Order = "service_done"         // a machine was serviced
+	Note               Order = "note"                 // a remark for the journal
+	ForgetHeatExchange Order = "forget_heat_exchange" // what was learned of the tank's heat exchange
+)
+
+// Orders lists them all. The copy is the caller's own.
+func Orders() []Order {
+	return []Order{Acknowledge, Shelve, Unshelve, Reset, OutOfService, BackInService, AnnounceTest, EndTest,
+		SetBaseline, ExchangeMachine, ServiceDone, Note, ForgetHeatExchange}
+}
+
+// Command is one thing that a person wants of the agent. Who asks, and that
+// they may, has been settled before it gets here.
+type Command struct {
+	ID     string    `json:"id"` // chosen by who asks; answers and events carry it
+	Order  Order     `json:"command"`
+	Unit   string    `json:"unit"`
+	Source string    `json:"source,omitempty"` // of the alarm; or the machine, "unit", a protective function
+	Alarm  string    `json:"alarm,omitempty"`
+	By     string    `json:"by"` // the person, as given
+	Role   Role      `json:"role"`
+	Via    string    `json:"via"` // "page", "command line", "message"
+	Reason string    `json:"reason,omitempty"`
+	Until  time.Time `json:"until,omitzero"`
+
+	// Of ExchangeMachine: the new individual and what it had run and started
+	// before, s and starts.
+	Serial       string  `json:"serial,omitempty"`
+	SecondsSoFar float64 `json:"seconds_so_far,omitempty"`
+	StartsSoFar  float64 `json:"starts_so_far,omitempty"`
+}
+
+// Outcome is the answer to a command.
+type Outcome struct {
+	ID       string   `json:"id"`
+	Accepted bool     `json:"accepted"`
+	Why      string   `json:"why,omitempty"`     // it was refused
+	Events   []string `json:"events,omitempty"`  // the ids of what it led to, once they are recorded
+	Durable  bool     `json:"durable,omitempty"` // and whether they are on the disk
+}
+
+// Refused is the answer to a command that is not carried out.
+func Refused(id, why string) Outcome { return Outcome{ID: id, Why: why} }
