@@ -1,6 +1,14 @@
 package rules
 
-import "time"
+import (
+	"errors"
+	"fmt"
+	"slices"
+	"strings"
+	"time"
+	"unicode"
+	"unicode/utf8"
+)
 
 // Role is what somebody may do.
 type Role string
@@ -69,3 +77,60 @@ type Outcome struct {
 
 // Refused is the answer to a command that is not carried out.
 func Refused(id, why string) Outcome { return Outcome{ID: id, Why: why} }
+
+// The bounds of what a person may write, so that a message of any size leads
+// to a refusal and not to a full disk; and of how long something may be out of
+// sight. *Common practice, no source.*
+const (
+	longestWord   = 80  // bytes of an id, a name or a source
+	longestReason = 500 // bytes
+	longestShelf  = 24 * time.Hour
+	longestLeave  = 366 * 24 * time.Hour
+	longestTest   = 24 * time.Hour
+)
+
+// Check reports what is wrong with a command in itself, whatever the unit.
+func (c *Command) Check() error {
+	for _, f := range []struct {
+		name, text string
+		most       int
+	}{{"id", c.ID, longestWord}, {"unit", c.Unit, longestWord}, {"source", c.Source, longestWord}, {"alarm", c.Alarm, longestWord},
+		{"by", c.By, longestWord}, {"serial", c.Serial, longestWord}, {"reason", c.Reason, longestReason}} {
+		switch {
+		case len(f.text) > f.most:
+			return fmt.Errorf("%s is longer than %d bytes", f.name, f.most)
+		case !utf8.ValidString(f.text) || strings.ContainsFunc(f.text, unicode.IsControl):
+			return fmt.Errorf("%s is not plain text", f.name)
+		}
+	}
+	switch {
+	case c.ID == "":
+		return errors.New("id is missing: the answer could not be told from another")
+	case strings.TrimSpace(c.By) == "":
+		return errors.New("by is missing: say who asks")
+	case c.Unit == "":
+		return errors.New("unit is missing")
+	case !slices.Contains(Orders(), c.Order):
+		return fmt.Errorf("there is no command %q", shortened(string(c.Order)))
+	case needsReason(c.Order) && strings.TrimSpace(c.Reason) == "":
+		return fmt.Errorf("%s wants a reason", c.Order)
+	}
+	return nil
+}
+
+// needsReason reports the orders that mean nothing without words.
+func needsReason(o Order) bool {
+	switch o {
+	case Shelve, OutOfService, AnnounceTest, SetBaseline, ExchangeMachine, ServiceDone, Note, ForgetHeatExchange:
+		return true
+	}
+	return false
+}
+
+// shortened keeps an answer short whatever was asked.
+func shortened(text string) string {
+	if len(text) > 40 {
+		return text[:40] + "…"
+	}
+	return text
+}

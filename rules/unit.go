@@ -100,6 +100,7 @@ func (u *Unit) prepare() {
 	}
 	for i := range u.alarms {
 		w := &u.alarms[i]
+		w.found = verdict{value: signal.Unknown(), limit: signal.Unknown()}
 		u.out.Alarms = append(u.out.Alarms, w.alarm.Status(&w.definition, w.source))
 	}
 	u.load.Fill(&u.out.AlarmLoad, u.out.Alarms, func(i int) *alarm.Tally { return &u.alarms[i].tally })
