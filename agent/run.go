@@ -1,12 +1,15 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"errors"
 	"flag"
 	"fmt"
 	"log/slog"
 	"os"
+	"os/signal"
+	"syscall"
 
 	"strokebank/configs"
 )
@@ -22,42 +25,47 @@ func run(ctx context.Context, sh shell, args []string) int {
 	if cfg == nil {
 		return code
 	}
-	if *format != "" {
-		cfg.Log.Format = *format
+	hangup := make(chan os.Signal, 1) // one waiting reload is as good as two
+	signal.Notify(hangup, syscall.SIGHUP)
+	defer signal.Stop(hangup)
+	settings := func(c *configs.Config) (*slog.Logger, error) {
+		return logger(sh, configs.Log{Format: cmp.Or(*format, c.Log.Format), Level: cmp.Or(*level, c.Log.Level)})
 	}
-	if *level != "" {
-		cfg.Log.Level = *level
-	}
-	log, err := logger(sh, cfg.Log)
+	log, err := settings(cfg)
 	if err != nil {
 		fmt.Fprintln(sh.err, "strokebank:", err)
 		return exitUsage
 	}
-	if err := operate(ctx, cfg, log); err != nil {
+	s := service{file: fs.Arg(0), logger: settings, hangup: hangup, tell: newNotifier(os.Getenv)}
+	if err := s.run(ctx, cfg); err != nil {
 		log.Error("stopped by a failure", "err", err)
 		return exitFailed
 	}
 	return exitOK
 }
 
-// operate runs one configuration until ctx ends.
-func operate(ctx context.Context, cfg *configs.Config, log *slog.Logger) error {
-	s, err := assemble(ctx, cfg, log)
-	if err != nil {
-		return err
-	}
-	log.Info("watching", "site", cfg.Site, "units", unitNames(cfg), "version", release, "commit", commit(),
-		"installation", s.store.Installation(), "page", "http://"+s.page.Addr().String())
-	return errors.Join(s.Run(ctx), s.Close())
-}
-
 // load reads and checks a configuration file. Where it cannot, it says all
 // that is wrong and gives nil with the exit code.
 func load(sh shell, path string) (*configs.Config, int) {
+	cfg, err := read(path)
+	var problems configs.Problems
+	switch {
+	case err == nil:
+		return cfg, exitOK
+	case errors.As(err, &problems):
+		fmt.Fprintf(sh.err, "%v\n%d problem(s); nothing was started\n", problems, len(problems))
+	default:
+		fmt.Fprintln(sh.err, "strokebank:", err)
+	}
+	return nil, exitConfig
+}
+
+// read reads and checks a configuration file. Where something is wrong in it
+// the error is configs.Problems.
+func read(path string) (*configs.Config, error) {
 	file, err := os.Open(path)
 	if err != nil {
-		fmt.Fprintln(sh.err, "strokebank:", err)
-		return nil, exitConfig
+		return nil, err
 	}
 	defer file.Close()
 	cfg, err := configs.Parse(file)
@@ -66,14 +74,12 @@ func load(sh shell, path string) (*configs.Config, int) {
 		for i := range problems {
 			problems[i].File = path
 		}
-		fmt.Fprintf(sh.err, "%v\n%d problem(s); nothing was started\n", problems, len(problems))
-		return nil, exitConfig
+		return nil, problems
 	}
 	if err != nil {
-		fmt.Fprintf(sh.err, "%s: %v\n", path, err)
-		return nil, exitConfig
+		return nil, fmt.Errorf("%s: %w", path, err)
 	}
-	return cfg, exitOK
+	return cfg, nil
 }
 
 // logger logs to the shell's error stream.
