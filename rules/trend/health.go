@@ -15,13 +15,13 @@ import (
 const (
 	// MinLoss is the smallest loss of output that is ever announced.
 	MinLoss = 0.05
-	// MinZ is the least Mann-Kendall and level z of a drift that is announced.
-	MinZ = 3.5
-	// MinRunLength is the mean number of fills of a healthy machine between
+	// minZ is the least Mann-Kendall and level z of a drift that is announced.
+	minZ = 3.5
+	// minRunLength is the mean number of fills of a healthy machine between
 	// two false step alarms, with neighbouring fills correlated by
-	// Autocorrelation.
-	MinRunLength    = 1e5
-	Autocorrelation = 0.5
+	// autocorrelation.
+	minRunLength    = 1e5
+	autocorrelation = 0.5
 	// MostUncertainty is the largest relative uncertainty of a fill that counts.
 	MostUncertainty = 0.02
 )
@@ -30,7 +30,7 @@ const (
 	smoothing = 0.2 // λ of the average that is shown
 
 	// The step's CUSUM sums what lies under 1 - MinLoss: a healthy machine may
-	// even live half a σ above that limit and still runs MinRunLength.
+	// even live half a σ above that limit and still runs minRunLength.
 	closest = 0.5
 	// The sum is held at this part of its limit, so that it comes back.
 	most = 1.5
@@ -121,7 +121,7 @@ func NewHealth(limit float64) (*Health, error) {
 	if !(limit > 0 && limit < 1) {
 		return nil, fmt.Errorf("the limit of a machine's output is %v of its baseline, it must be between 0 and 1", limit)
 	}
-	h, ok := DecisionLimit(closest, MinRunLength, Autocorrelation)
+	h, ok := DecisionLimit(closest, minRunLength, autocorrelation)
 	if !ok {
 		return nil, errors.New("no decision limit for the thresholds of health")
 	}

@@ -108,9 +108,8 @@ func announced(t *testing.T, p pump, truth float64) (early, wrong float64) {
 // best time of the year.
 func TestHealthyPumpStaysQuiet(t *testing.T) {
 	for _, p := range []pump{
-		{noise: 0.005, fills: 3, daily: 0.01, season: 0.01, seed: 1},
 		{noise: 0.02, fills: 3, daily: 0.02, season: 0.02, seed: 2},
-		{noise: 0.01, fills: 10, daily: 0.02, season: 0.02, seed: 3},
+		{noise: 0.005, fills: 10, daily: 0.01, season: 0.02, seed: 3},
 	} {
 		t.Run(fmt.Sprintf("noise=%v", p.noise), func(t *testing.T) {
 			p.outputs = func(float64) float64 { return 1 }

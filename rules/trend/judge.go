@@ -84,8 +84,8 @@ func (h *Health) judgeDrift() {
 		h.state.Drift = level < 1-MinLoss/2
 		return
 	}
-	sure := 1 - level - MinZ*l.AtError(last)
-	if h.finder.bent < leastBent || h.test.Z > -MinZ || !(sure >= MinLoss) {
+	sure := 1 - level - minZ*l.AtError(last)
+	if h.finder.bent < leastBent || h.test.Z > -minZ || !(sure >= MinLoss) {
 		return
 	}
 	c := l.Falls(h.limit)
