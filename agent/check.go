@@ -57,7 +57,7 @@ func summary(sh shell, u configs.Unit) {
 // readAll reads the points of a unit and shows them link by link. It returns
 // how many do not read well.
 func readAll(ctx context.Context, sh shell, cfg *configs.Config, u configs.Unit) (bad int) {
-	clock := watch.NewClock(time.Time{}, cfg.Clock.RequireSync)
+	clock := watch.NewClock(watch.SystemClock, time.Time{}, cfg.Clock.RequireSync)
 	for _, link := range cfg.Links {
 		var points []sensors.Point
 		for _, p := range u.Points {

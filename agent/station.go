@@ -2,10 +2,11 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"errors"
-	"fmt"
 	"log/slog"
 	"net/http"
+	"slices"
 	"time"
 
 	"strokebank/agent/internal/dashboard"
@@ -32,31 +33,36 @@ type station struct {
 // assemble joins the rooms of a configuration and opens what must be open
 // before anything starts: the store and the page's socket. Close it.
 func assemble(ctx context.Context, cfg *configs.Config, log *slog.Logger) (*station, error) {
+	return assembleOn(ctx, cfg, log, watch.SystemClock)
+}
+
+// assembleOn is assemble with a clock of the caller's.
+func assembleOn(ctx context.Context, cfg *configs.Config, log *slog.Logger, clock watch.ClockSources) (*station, error) {
 	store, err := history.Open(ctx, history.Options{
-		Dir: cfg.History.Dir, Agent: cfg.Agent, Log: log,
+		Dir: cfg.History.Dir, Agent: cfg.Agent, Log: log, Now: clock.Wall,
 		Retain: history.Retain{Events: cfg.History.KeepEvents, Trends: cfg.History.KeepTrends},
 	})
 	if err != nil {
 		return nil, err
 	}
 	s := &station{log: log, store: store, board: watch.NewBoard(unitNames(cfg))}
-	if err := s.join(ctx, cfg); err != nil {
+	if err := s.join(ctx, cfg, clock); err != nil {
 		return nil, errors.Join(err, s.Close())
 	}
 	return s, nil
 }
 
 // join puts the parts on top of the open store.
-func (s *station) join(ctx context.Context, cfg *configs.Config) error {
+func (s *station) join(ctx context.Context, cfg *configs.Config, clock watch.ClockSources) error {
 	newest, err := newestTime(ctx, s.store)
 	if err != nil {
+		s.log.Error("the newest event could not be read: the clock is not held against it", "err", err)
+	}
+	if s.poller, err = sensors.New(cfg.Links, watch.NewClock(clock, newest, cfg.Clock.RequireSync), s.log); err != nil {
 		return err
 	}
-	if s.poller, err = sensors.New(cfg.Links, watch.NewClock(newest, cfg.Clock.RequireSync), s.log); err != nil {
-		return err
-	}
-	for _, unit := range cfg.Units {
-		w, err := s.watchOf(ctx, unit)
+	for i, unit := range cfg.Units {
+		w, err := s.watchOf(ctx, unit, i == 0)
 		if err != nil {
 			return err
 		}
@@ -75,29 +81,54 @@ func (s *station) join(ctx context.Context, cfg *configs.Config) error {
 	return err
 }
 
-// watchOf restores one unit and makes its watch.
-func (s *station) watchOf(ctx context.Context, unit configs.Unit) (*watch.Watch, error) {
+// watchOf restores one unit and makes its watch. The first unit has the
+// agent's own alarms besides: one event each instead of one a unit.
+func (s *station) watchOf(ctx context.Context, unit configs.Unit, first bool) (*watch.Watch, error) {
 	name := unit.Rules.Unit
 	source, err := s.poller.Source(name, unit.Points)
 	if err != nil {
 		return nil, err
 	}
-	state, err := s.store.State(ctx, name)
-	if err != nil {
-		return nil, fmt.Errorf("unit %s: saved state: %w", name, err)
+	w := &watch.Watch{Site: unit.Rules.Site, Unit: name, Source: source, Recorder: s.store, Shower: s.board, Log: s.log}
+	points := slices.Clone(source.Points())
+	if first {
+		w.Source = watch.Self{Source: source, History: s.condition}
+		points = append(points, watch.SelfPoints()...)
 	}
-	beat, _, err := s.store.LastBeat(name)
-	if err != nil {
-		// Without it a run under way at the stop is shorter than it was; that
-		// is no reason not to watch.
-		s.log.Warn("heartbeat could not be read", "unit", name, "err", err)
+	state, beat := s.past(ctx, name)
+	w.Judge, err = rules.New(unit.Rules, points, state, beat)
+	return w, err
+}
+
+var errSpoiled = errors.New("the disk gave it back spoiled")
+
+// past is what the unit's rules knew at the last stop. Without it alarms and
+// counters start from nothing, and without the heartbeat a run that was under
+// way is shorter than it was; neither is a reason not to watch.
+func (s *station) past(ctx context.Context, unit string) (state, beat []byte) {
+	state, err := s.store.State(ctx, unit)
+	if err == nil && state != nil && !json.Valid(state) {
+		err = errSpoiled
 	}
-	judge, err := rules.New(unit.Rules, source.Points(), state, beat)
 	if err != nil {
-		return nil, err
+		s.log.Error("saved state could not be read: alarms and counters start from nothing", "unit", unit, "err", err)
+		state = nil
 	}
-	return &watch.Watch{Site: unit.Rules.Site, Unit: name, Source: source, Judge: judge,
-		Recorder: s.store, Shower: s.board, Log: s.log}, nil
+	beat, _, err = s.store.LastBeat(unit)
+	if err == nil && beat != nil && !json.Valid(beat) {
+		err = errSpoiled
+	}
+	if err != nil {
+		s.log.Warn("heartbeat could not be read", "unit", unit, "err", err)
+		beat = nil
+	}
+	return state, beat
+}
+
+// condition is how the record stands.
+func (s *station) condition() (durable, room bool) {
+	h := s.store.Health()
+	return h.Durable, h.Room
 }
 
 // Run runs all parts until ctx ends or one of them fails.

@@ -84,14 +84,13 @@ func TestClockIsTrustedOnlyWhileItCanBeRight(t *testing.T) {
 		{"behind what history has seen", time.Now().Add(time.Hour), false, false, false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			clock := NewClock(c.newest, c.require)
-			clock.synced = func() bool { return c.synced }
+			clock := NewClock(ClockSources{time.Now, func() bool { return c.synced }}, c.newest, c.require)
 			if _, _, trusted := clock.Now(); trusted != c.want {
 				t.Errorf("trusted %v, want %v", trusted, c.want)
 			}
 		})
 	}
-	clock := NewClock(time.Time{}, false)
+	clock := NewClock(SystemClock, time.Time{}, false)
 	_, a, _ := clock.Now()
 	wall, b, _ := clock.Now()
 	if b < a || wall.Location() != time.UTC {

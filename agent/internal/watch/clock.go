@@ -17,8 +17,17 @@ type Clock struct {
 	start       time.Time // with its monotonic reading
 	floor       atomic.Int64
 	requireSync bool
-	synced      func() bool
+	sources     ClockSources
 }
+
+// ClockSources are where a clock has its time from.
+type ClockSources struct {
+	Wall   func() time.Time
+	Synced func() bool // whether something keeps Wall right
+}
+
+// SystemClock is the machine's own.
+var SystemClock = ClockSources{Wall: time.Now, Synced: kernelSynced}
 
 // earliest is the least wall time that can be right: the program did not
 // exist before. A gateway without a battery wakes in 1970 or at its image's
@@ -27,8 +36,8 @@ var earliest = time.Date(2026, 1, 1, 0, 0, 0, 0, time.UTC)
 
 // NewClock makes a clock. newest is the newest time that history holds; zero
 // where it is empty.
-func NewClock(newest time.Time, requireSync bool) *Clock {
-	c := &Clock{start: time.Now(), requireSync: requireSync, synced: kernelSynced}
+func NewClock(sources ClockSources, newest time.Time, requireSync bool) *Clock {
+	c := &Clock{start: time.Now(), requireSync: requireSync, sources: sources}
 	floor := earliest
 	if newest.After(floor) {
 		floor = newest
@@ -40,10 +49,10 @@ func NewClock(newest time.Time, requireSync bool) *Clock {
 // Now is the wall clock (UTC, without monotonic part), the time since the
 // clock was made, and whether the wall clock is known to be right.
 func (c *Clock) Now() (wall time.Time, elapsed time.Duration, trusted bool) {
-	now := time.Now()
-	wall = now.UTC().Round(0)
-	trusted = c.synced() || (!c.requireSync && wall.UnixNano() >= c.floor.Load())
-	return wall, now.Sub(c.start), trusted
+	elapsed = time.Since(c.start)
+	wall = c.sources.Wall().UTC().Round(0)
+	trusted = c.sources.Synced() || (!c.requireSync && wall.UnixNano() >= c.floor.Load())
+	return wall, elapsed, trusted
 }
 
 // unsynchronised is STA_UNSYNC of adjtimex(2).

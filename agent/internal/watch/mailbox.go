@@ -19,7 +19,8 @@ type parcel struct {
 	state  []byte // newest wins
 	beat   []byte // newest wins
 	latest *rules.Assessment
-	lost   int // events and runs dropped because too many waited
+	orders []*order // that wait for the events above to be recorded
+	lost   int      // events and runs dropped because too many waited
 }
 
 // mailbox stands between the step, which must not wait, and the record, which
@@ -65,6 +66,7 @@ func merge(a, b parcel) parcel {
 	a.events = append(a.events, b.events...)
 	a.runs = append(a.runs, b.runs...)
 	a.trends = append(a.trends, b.trends...)
+	a.orders = append(a.orders, b.orders...)
 	a.lost += b.lost
 	if b.state != nil {
 		a.state = b.state

@@ -27,6 +27,7 @@ type source interface {
 // judge is the pure part.
 type judge interface {
 	Step(signal.Scan) *rules.Assessment
+	Apply(*rules.Command, *signal.Scan) ([]rules.Event, error)
 	Save() ([]byte, error)
 	Beat() ([]byte, error)
 }
@@ -61,12 +62,15 @@ type Watch struct {
 	Shower     shower
 	Log        *slog.Logger
 
+	orders   orders
 	mail     *mailbox
 	trends   trends
 	nextBeat time.Duration
 	nextSave time.Duration
 	last     *rules.Assessment
 	broken   bool // the last record failed
+	noBeat   bool // likewise
+	noTrend  bool
 }
 
 // Run watches until ctx ends or the source does, then records the stop. The
@@ -89,18 +93,21 @@ func (w *Watch) step(ctx context.Context) error {
 	for {
 		scan, err := w.Source.Next(ctx)
 		if err != nil {
+			w.orders.end()
 			w.mail.put(w.farewell())
 			if ctx.Err() != nil && errors.Is(err, ctx.Err()) {
 				return nil
 			}
 			return fmt.Errorf("unit %s: next scan: %w", w.Unit, err)
 		}
-		a := w.Judge.Step(scan)
-		p := parcel{latest: a.Clone()}
+		var p parcel
 		if started {
-			p.events = append(p.events, w.agentEvent("started", a))
+			p.events = append(p.events, w.agentEvent("started", &rules.Assessment{Time: scan.Time, ClockTrusted: scan.ClockTrusted}))
 			started = false
 		}
+		w.carryOut(&p, &scan)
+		a := w.Judge.Step(scan)
+		p.latest = a.Clone()
 		p.events = append(p.events, p.latest.Events...)
 		p.runs = p.latest.Runs
 		w.last = p.latest
@@ -188,7 +195,8 @@ func (w *Watch) deliver(ctx context.Context) {
 		w.Log.Error("events lost: too many waited for the disk", "unit", w.Unit, "lost", p.lost)
 		p.lost = 0
 	}
-	if err := w.write(ctx, p); err != nil {
+	entries, err := w.write(ctx, p)
+	if err != nil {
 		if !w.broken {
 			w.Log.Error("record failed, will be tried again", "unit", w.Unit, "err", err)
 		}
@@ -203,27 +211,35 @@ func (w *Watch) deliver(ctx context.Context) {
 	if p.latest != nil {
 		w.Shower.Show(p.latest)
 	}
+	confirm(p.orders, entries)
 }
 
 // write hands a parcel to the recorder. Only events hold the rest up: a trend
 // or a beat that fails is said and forgotten, the next one follows.
-func (w *Watch) write(ctx context.Context, p parcel) error {
+func (w *Watch) write(ctx context.Context, p parcel) (entries []rules.Entry, err error) {
 	if len(p.events) > 0 || len(p.runs) > 0 || p.state != nil {
-		if _, err := w.Recorder.Record(ctx, w.Unit, p.events, p.runs, p.state); err != nil {
-			return err
+		if entries, err = w.Recorder.Record(ctx, w.Unit, p.events, p.runs, p.state); err != nil {
+			return nil, err
 		}
 	}
 	if p.beat != nil {
-		if err := w.Recorder.Beat(w.Unit, p.beat); err != nil {
-			w.Log.Warn("heartbeat not written", "unit", w.Unit, "err", err)
-		}
+		w.told("heartbeat", &w.noBeat, w.Recorder.Beat(w.Unit, p.beat))
 	}
 	if len(p.trends) > 0 {
-		if err := w.Recorder.Trend(ctx, w.Unit, p.trends); err != nil {
-			w.Log.Warn("trends not written", "unit", w.Unit, "err", err)
-		}
+		w.told("trends", &w.noTrend, w.Recorder.Trend(ctx, w.Unit, p.trends))
 	}
-	return nil
+	return entries, nil
+}
+
+// told logs that something is not written any more, or is written again.
+func (w *Watch) told(what string, failing *bool, err error) {
+	switch {
+	case err != nil && !*failing:
+		w.Log.Warn("not written", "what", what, "unit", w.Unit, "err", err)
+	case err == nil && *failing:
+		w.Log.Info("written again", "what", what, "unit", w.Unit)
+	}
+	*failing = err != nil
 }
 
 // agentEvent says that the agent began or ended watching.

@@ -7,6 +7,7 @@ import (
 	"log/slog"
 	"slices"
 	"strconv"
+	"strings"
 	"sync"
 	"testing"
 	"testing/synctest"
@@ -51,6 +52,12 @@ func (j *scripted) Step(scan signal.Scan) *rules.Assessment {
 	}
 	return &j.a
 }
+func (j *scripted) Apply(c *rules.Command, scan *signal.Scan) ([]rules.Event, error) {
+	if c.Order != rules.Note {
+		return nil, errors.New("only notes here")
+	}
+	return []rules.Event{{Name: c.Reason, Command: c.ID}}, nil
+}
 func (j *scripted) Save() ([]byte, error) { return []byte(strconv.FormatUint(j.a.Scan, 10)), nil }
 func (j *scripted) Beat() ([]byte, error) { return []byte("beat"), nil }
 
@@ -81,13 +88,15 @@ func (l *ledger) Record(_ context.Context, _ string, events []rules.Event, _ []m
 	if fail != nil {
 		return nil, fail
 	}
-	for _, e := range events {
+	var entries []rules.Entry
+	for i, e := range events {
 		l.add("event %s", e.Name)
+		entries = append(entries, rules.Entry{ID: fmt.Sprint("id-", l.commits, "-", i), Durable: true, Event: e})
 	}
 	if state != nil {
 		l.add("state %s", state)
 	}
-	return nil, nil
+	return entries, nil
 }
 
 func (l *ledger) Beat(string, []byte) error {
@@ -114,8 +123,14 @@ func (l *ledger) entries() []string {
 // second and stop ends it.
 func begin(t *testing.T, j *scripted, l *ledger) (send func(n int), stop func() error) {
 	t.Helper()
+	_, send, stop = beginWatch(t, j, l)
+	return send, stop
+}
+
+func beginWatch(t *testing.T, j *scripted, l *ledger) (w *Watch, send func(n int), stop func() error) {
+	t.Helper()
 	source := make(scans)
-	w := &Watch{Site: "Quillen Reach", Unit: "AU-7", Source: source, Judge: j, Recorder: l, Shower: l, Log: slog.New(slog.DiscardHandler)}
+	w = &Watch{Site: "Quillen Reach", Unit: "AU-7", Source: source, Judge: j, Recorder: l, Shower: l, Log: slog.New(slog.DiscardHandler)}
 	ctx, cancel := context.WithCancel(t.Context())
 	ended := make(chan error, 1)
 	go func() { ended <- w.Run(ctx) }()
@@ -128,7 +143,7 @@ func begin(t *testing.T, j *scripted, l *ledger) (send func(n int), stop func() 
 			time.Sleep(time.Second)
 		}
 	}
-	return send, func() error {
+	return w, send, func() error {
 		cancel()
 		return <-ended
 	}
@@ -262,4 +277,39 @@ func TestSourceThatEndsIsAnError(t *testing.T) {
 			t.Error("a watch whose source ended returned no error")
 		}
 	})
+}
+
+// A disk that takes nothing for a week is one line in the log, not one for
+// every heartbeat.
+func TestWhatIsNotWrittenIsSaidOnce(t *testing.T) {
+	var lines strings.Builder
+	w := &Watch{Unit: "AU-7", Log: slog.New(slog.NewTextHandler(&lines, nil))}
+	for _, err := range []error{nil, errors.New("disk full"), errors.New("disk full"), nil, nil, errors.New("disk full")} {
+		w.told("heartbeat", &w.noBeat, err)
+	}
+	if not, again := strings.Count(lines.String(), "not written"), strings.Count(lines.String(), "written again"); not != 2 || again != 1 {
+		t.Errorf("said %d times and %d times:\n%s", not, again, &lines)
+	}
+}
+
+func TestAgentsOwnStateComesWithTheScan(t *testing.T) {
+	feed := make(scans, 1)
+	durable, room := true, false
+	s := Self{Source: feed, History: func() (bool, bool) { return durable, room }}
+	feed <- signal.Scan{Readings: make([]signal.Reading, 2), ClockTrusted: true}
+	scan, err := s.Next(t.Context())
+	points := SelfPoints()
+	if err != nil || len(scan.Readings) != 2+len(points) {
+		t.Fatalf("%+v, %v", scan, err)
+	}
+	want := map[signal.ID]bool{signal.AgentHistory: true, signal.AgentRoom: false, signal.AgentClock: true}
+	for i, p := range points {
+		if r := scan.Readings[2+i]; r.On() != want[p.ID] || r.Quality != signal.Good || r.Unit != p.Unit {
+			t.Errorf("%s: %+v", p.ID, r)
+		}
+	}
+	close(feed)
+	if _, err := s.Next(t.Context()); err == nil {
+		t.Error("the end of the source is not handed on")
+	}
 }
