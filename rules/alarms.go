@@ -27,6 +27,7 @@ type watcher struct {
 	source     string
 	check      check
 	alarm      alarm.Alarm
+	test       bool // raised by an announced test
 	tally      alarm.Tally
 	explainers []explainer
 	found      verdict // of this scan
@@ -55,6 +56,7 @@ func (u *Unit) watchers(points []signal.Point) []watcher {
 			add(unitSource, checkLevel(limitOf(setting, u.cfg.LowLevel)))
 		default:
 			u.wired(d.Name, points, add)
+			u.plant(d.Name, add)
 		}
 	}
 	return list
@@ -199,6 +201,8 @@ func (u *Unit) alarmEvent(scan *signal.Scan, w *watcher, change alarm.Transition
 			Value{"gauge_pressure", scan.Readings[u.at.pressure].Number(), signal.Pascal.String()},
 			Value{"oil_level", u.out.Level.Number(), signal.Metre.String()})
 	}
+	e.Values = append(e.Values, u.plantEvidence(w)...)
+	u.markTest(w, &e)
 	return e
 }
 

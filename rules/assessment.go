@@ -8,6 +8,7 @@ import (
 
 	"strokebank/rules/alarm"
 	"strokebank/rules/machine"
+	"strokebank/rules/proof"
 	"strokebank/rules/reserve"
 	"strokebank/sensors/signal"
 )
@@ -49,6 +50,13 @@ type Assessment struct {
 	Away      []Away        `json:"out_of_service,omitempty"` // the unit or machines of it
 
 	Limits Limits `json:"limits"`
+
+	Leaks Leaks          `json:"leaks"`
+	Proof []proof.Status `json:"proof"`          // of every protective function
+	Test  *proof.Test    `json:"test,omitempty"` // under way
+
+	Draws []Draw       `json:"-"` // ended in this step
+	Tests []proof.Test `json:"-"` // ended before this step
 
 	Events []Event       `json:"-"` // what happened in this step, in order
 	Runs   []machine.Run `json:"-"` // runs completed in this step
@@ -121,6 +129,11 @@ func (a *Assessment) Clone() *Assessment {
 	c.Reserve.Strokes = append([]reserve.AfterStroke(nil), a.Reserve.Strokes...)
 	c.AlarmLoad = a.AlarmLoad.Clone()
 	c.Away = append([]Away(nil), a.Away...)
+	c.Leaks.Points = append([]SwitchPoint(nil), a.Leaks.Points...)
+	c.Proof = append([]proof.Status(nil), a.Proof...)
+	c.Test = a.Test.Clone()
+	c.Draws = append([]Draw(nil), a.Draws...)
+	c.Tests = append([]proof.Test(nil), a.Tests...)
 	c.Events = append([]Event(nil), a.Events...)
 	c.Runs = append([]machine.Run(nil), a.Runs...)
 	if a.LastKnown != nil {

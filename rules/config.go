@@ -5,6 +5,7 @@ import (
 
 	"strokebank/rules/alarm"
 	"strokebank/rules/machine"
+	"strokebank/rules/proof"
 	"strokebank/rules/reserve"
 	"strokebank/rules/tank"
 )
@@ -37,7 +38,18 @@ type Config struct {
 
 	LowLevel    float64 // m above the lowest inside point
 	LowPressure float64 // Pa gauge
-	Alarms      map[string]alarm.Setting
+
+	// SumpArea is the surface of the sump's oil, m²; 0: not given. OilLeak
+	// (m³/s while idle), AirLeak (part a day) and DissolvedAir (m³ of free air
+	// a m³ of oil takes up per bar) are limits and a figure of the watch for
+	// leaks; 0 takes its default.
+	SumpArea     float64
+	OilLeak      float64
+	AirLeak      float64
+	DissolvedAir float64
+	Proof        proof.Intervals
+
+	Alarms map[string]alarm.Setting
 }
 
 // Valve is one cylinder-operated valve; its strokes stand in Reserve.Cycle.

@@ -18,6 +18,11 @@ const (
 	ClockEvent   Kind = "clock"         // the clock was corrected
 	GapEvent     Kind = "gap"           // a time that nobody watched has ended
 	ConfigEvent  Kind = "configuration" // the configuration changed
+	DrawEvent    Kind = "draw"          // oil left the tank with no pump running
+	LossEvent    Kind = "air_loss"      // air left the tank within seconds
+	PanelEvent   Kind = "panel"         // the panel acted on one of its switches
+	ProofEvent   Kind = "proof"         // a protective function was seen to work, or not to
+	TestEvent    Kind = "test"          // a proof test began or ended
 	CommandEvent Kind = "command"       // a person did something that is no alarm's change
 	NoteEvent    Kind = "note"          // a person's remark
 )
@@ -43,6 +48,7 @@ type Event struct {
 	Command      string         `json:"command,omitempty"` // the id of the command
 	Until        time.Time      `json:"until,omitzero"`    // the end that was set
 	Values       []Value        `json:"values,omitempty"`  // what caused it
+	Test         bool           `json:"test,omitempty"`    // provoked by an announced test
 }
 
 // Value is one figure that caused an event.

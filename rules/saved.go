@@ -6,6 +6,7 @@ import (
 	"time"
 
 	"strokebank/rules/alarm"
+	"strokebank/rules/leak"
 	"strokebank/rules/machine"
 	"strokebank/sensors/signal"
 )
@@ -19,6 +20,8 @@ type saved struct {
 	Alarms       []savedAlarm     `json:"alarms"`
 	Air          savedAir         `json:"air"`
 	LastKnown    *LastKnown       `json:"last_known_reserve,omitempty"`
+	Leaks        leak.State       `json:"leaks"`
+	Proofs       savedProofs      `json:"proofs"`
 	Leaves       []absence        `json:"out_of_service,omitempty"`
 	AlarmLoad    alarm.Load       `json:"alarm_load,omitzero"`
 }
@@ -28,6 +31,7 @@ type savedAlarm struct {
 	Name   string       `json:"alarm"`
 	Source string       `json:"source"`
 	Alarm  alarm.Alarm  `json:"standing"`
+	Test   bool         `json:"test,omitempty"`
 	Tally  *alarm.Tally `json:"tally,omitempty"`
 }
 
@@ -50,6 +54,7 @@ func (u *Unit) Save() ([]byte, error) {
 	}
 	s.Leaves, s.AlarmLoad = u.savedLeaves(), u.load
 	s.Air = u.air.save()
+	s.Leaks, s.Proofs = u.leaks.watch.State(), u.proofs.save()
 	if !u.known.last.Time.IsZero() {
 		s.LastKnown = &u.known.last
 	}
@@ -104,6 +109,7 @@ func (u *Unit) restore(state, pulse []byte) error {
 	u.restoreLeaves(s.Leaves)
 	u.load = s.AlarmLoad
 	u.air.learner.Restore(s.Air.Learner)
+	u.proofs.restore(s.Proofs)
 	if s.LastKnown != nil {
 		u.known.last = *s.LastKnown
 	}
@@ -119,7 +125,7 @@ func (u *Unit) restoreAlarms(list []savedAlarm) {
 	for _, s := range list {
 		for i := range u.alarms {
 			if w := &u.alarms[i]; w.definition.Name == s.Name && w.source == s.Source {
-				w.alarm = s.Alarm
+				w.alarm, w.test = s.Alarm, s.Test
 				if s.Tally != nil {
 					w.tally = *s.Tally
 				}
@@ -145,6 +151,7 @@ func (u *Unit) reportGap(scan *signal.Scan) {
 	e.Values = []Value{{"not_observed", gap, signal.Second.String()}}
 	u.out.Events = append(u.out.Events, e)
 	u.air.resume(u.restored.Air, float64(gap))
+	u.leaks.watch.Restore(u.restored.Leaks, float64(gap))
 	if gap.Known() {
 		u.load.Pass(time.Duration(float64(gap)*float64(time.Second)), false)
 	}

@@ -32,6 +32,7 @@ func (u *Unit) stepReserve(scan *signal.Scan) {
 		in := reserve.Input{Pressure: a.GasPressure, Level: a.Level, Atmosphere: u.atmosphere,
 			Wall: pick(scan, u.at.wall, signal.Kelvin)}
 		u.air.tell(&in)
+		u.leaks.tell(&in)
 		u.engine.Evaluate(in, &a.Reserve)
 	}
 	a.Quality = a.Reserve.Quality

@@ -45,6 +45,8 @@ type Unit struct {
 	load   alarm.Load
 	clock  timekeeper
 	air    *air
+	leaks  *leaks
+	proofs *proofs
 	asked  reserveAsked
 
 	atmosphere, oilDensity, gasTemperature float64 // of this scan: Pa, kg/m³, K
@@ -76,6 +78,8 @@ func New(cfg Config, points []signal.Point, state, beat []byte) (*Unit, error) {
 	if u.air, err = newAir(&cfg); err != nil {
 		return nil, fmt.Errorf("unit %s: %w", cfg.Unit, err)
 	}
+	u.leaks = newLeaks(&u.cfg, points)
+	u.proofs = newProofs(&u.cfg, points)
 	u.alarms = u.watchers(points)
 	u.leaves = u.absences()
 	u.explain()
@@ -130,6 +134,7 @@ func (u *Unit) Step(scan signal.Scan) *Assessment {
 	u.scan = scan // kept here so that its parts can be pointed at without an allocation
 	a := &u.out
 	a.Events, a.Runs = a.Events[:0], a.Runs[:0]
+	a.Draws, a.Tests = a.Draws[:0], a.Tests[:0]
 	a.Time, a.Scan, a.ClockTrusted = scan.Time, scan.Number, scan.ClockTrusted
 	for i := range scan.Readings {
 		a.Readings[i].Reading = scan.Readings[i]
@@ -138,6 +143,8 @@ func (u *Unit) Step(scan signal.Scan) *Assessment {
 	u.measure(&u.scan)
 	u.stepMachines(&u.scan)
 	u.stepAir(scan.Elapsed)
+	u.stepLeaks(&u.scan, dt)
+	u.stepProofs(&u.scan, dt)
 	u.stepReserve(&u.scan)
 	u.stepAlarms(&u.scan, dt)
 	return a

@@ -17,6 +17,7 @@ type Draw struct {
 	Theta          float64 // at its start
 	Follows        bool    // θ was known then
 	Cut            bool    // a pump started before it had ended
+	Rest           float64 // s from its end to the middle of what was measured after it
 }
 
 // The rules of finding a draw.
@@ -218,6 +219,7 @@ func (d *draws) finish(sigma float64) bool {
 	n := math.Max(float64(d.held.level.n)*3, 1)
 	o.Band = 2 * sigma * math.Sqrt(1/float64(refScans)+1/n)
 	off := 3 * d.byLevel.sigma(0) * math.Sqrt(1/float64(refScans)+1/n)
+	o.Rest = d.held.gas.seconds / 2
 	level := d.level.value
 	d.forget()
 	// The mean of both hides half of what only one of them shows.
