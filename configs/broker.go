@@ -20,6 +20,7 @@ func (s section) broker() *Broker {
 		AllowPlainText:       b.flag("allow_plain_text"),
 		SkipCertificateCheck: b.flag("skip_certificate_check"),
 		LivePeriod:           seconds(b.quantity("live_period")),
+		Commands:             b.text("commands"),
 	}
 	text := b.text("address")
 	if text == "" {

@@ -22,8 +22,13 @@ type Config struct {
 	Broker  *Broker // nil: nothing is published
 	History History
 	HTTP    HTTP
+	Access  Access
 	Log     Log
 	Clock   Clock
+
+	// Effective is every key of the file, and the default of every one that it
+	// leaves out, as they are written there, by path. No secret is in it.
+	Effective map[string]string
 }
 
 // Unit is one accumulator unit: what the rules need, where its points are
@@ -49,6 +54,9 @@ type Broker struct {
 	// SkipCertificateCheck turns off the check of who the broker is.
 	SkipCertificateCheck bool
 	LivePeriod           time.Duration
+	// Commands says where commands by message get their right from. It holds
+	// the file's word: "off", "secret", "access list".
+	Commands string
 }
 
 // History is the durable record.
@@ -60,6 +68,14 @@ type History struct {
 
 // HTTP is the address of the page, the API and the metrics.
 type HTTP struct{ Listen string }
+
+// Access says where the secrets stand of who may see and who may act. Each
+// role has a file, an environment variable, or none.
+type Access struct {
+	SeeFile, SeeEnv, ActFile, ActEnv string
+	// ActWithoutSecret lets everybody on this machine act.
+	ActWithoutSecret bool
+}
 
 // Log is the program's own log. Level and Format hold the file's words.
 type Log struct {

@@ -26,6 +26,7 @@ func (v value) gateway() *Config {
 	c.Broker = s.broker()
 	c.History = s.block("history").history()
 	c.HTTP = s.block("http").http()
+	c.Access = s.block("access").access(c.HTTP.Listen)
 	log := s.block("log")
 	c.Log = Log{Level: log.text("level"), Format: log.text("format")}
 	c.Clock = Clock{RequireSync: s.block("clock").flag("require_sync")}

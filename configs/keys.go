@@ -11,6 +11,7 @@ var fileKeys = &table{name: "The file", doc: "One gateway, its links, and the un
 	{name: "broker", kind: aBlock, in: brokerKeys, doc: "The MQTT broker; without it nothing is published."},
 	{name: "history", kind: aBlock, in: historyKeys, doc: "Where the durable record stands and how long it is kept."},
 	{name: "http", kind: aBlock, in: httpKeys, doc: "The page, its API and the metrics."},
+	{name: "access", kind: aBlock, in: accessKeys, doc: "Who may see and who may act: acknowledge, shelve, note. Without it everybody on this machine may see and nobody may act."},
 	{name: "log", kind: aBlock, in: logKeys, doc: "The program's own log."},
 	{name: "clock", kind: aBlock, in: clockKeys, doc: "When the gateway's clock is to be trusted."},
 }}
@@ -37,6 +38,7 @@ var brokerKeys = &table{name: "broker", doc: "The MQTT broker that gets events a
 	{name: "server_name", kind: aText, sample: "broker.example", doc: "Name in the broker's certificate, where it is not the host of `address`."},
 	{name: "allow_plain_text", kind: aFlag, def: "false", doc: "Insecure: allow `tcp://` to another machine; everybody on the way can read and change what is sent."},
 	{name: "skip_certificate_check", kind: aFlag, def: "false", doc: "Insecure: do not check who the broker is."},
+	{name: "commands", kind: aWord, words: []string{"off", "secret", "access list"}, def: "off", doc: "Whether commands are taken from the broker: not at all; each with the secret of who may act in it; or from whomever the broker's own access list lets publish them."},
 	{name: "live_period", kind: aQuantity, dim: q.Duration, def: "10 s", least: "1 s", most: "1 h", doc: "How often live values are published."},
 }}
 
@@ -47,7 +49,15 @@ var historyKeys = &table{name: "history", doc: "The durable record.", keys: []ke
 }}
 
 var httpKeys = &table{name: "http", doc: "The page, its API and the metrics, on one address.", keys: []key{
-	{name: "listen", kind: aText, def: "127.0.0.1:8480", sample: "127.0.0.1:8480", doc: "`host:port` to listen on. There is no log-in: put a proxy with one in front before you open it to a network."},
+	{name: "listen", kind: aText, def: "127.0.0.1:8480", sample: "127.0.0.1:8480", doc: "`host:port` to listen on. It is not encrypted: put a proxy with TLS in front before you open it to a network."},
+}}
+
+var accessKeys = &table{name: "access", doc: "Who may see and who may act. A secret is the first line of a file, or an environment variable, of 16 characters at least; it never stands in this file. Nothing that anybody may do here reaches the plant.", keys: []key{
+	{name: "see_secret_file", kind: aText, sample: "/etc/strokebank/see-secret", doc: "File with the secret of who may see the page, the API and the metrics. Default: whoever reaches them."},
+	{name: "see_secret_env", kind: aText, sample: "STROKEBANK_SEE_SECRET", doc: "Environment variable that holds it, instead of a file."},
+	{name: "act_secret_file", kind: aText, sample: "/etc/strokebank/act-secret", doc: "File with the secret of who may act. Default: nobody may."},
+	{name: "act_secret_env", kind: aText, sample: "STROKEBANK_ACT_SECRET", doc: "Environment variable that holds it, instead of a file."},
+	{name: "act_without_secret", kind: aFlag, def: "false", doc: "Insecure: everybody who reaches the page on this machine may act; only where no secret for it is given and the page listens on loopback."},
 }}
 
 var logKeys = &table{name: "log", doc: "The program's own log, on standard error.", keys: []key{

@@ -52,6 +52,7 @@ func (d *decoder) parse(r io.Reader) (*Config, error) {
 		})
 		return nil, d.problems
 	}
+	config.Effective = d.effective
 	return config, nil
 }
 

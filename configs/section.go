@@ -22,6 +22,8 @@ type decoder struct {
 	problems Problems
 	asked    map[*key]bool // keys that the decoder has looked for
 	given    map[*key]bool // keys that the file has
+
+	effective map[string]string // what holds, by path
 }
 
 // value is a node of the file with the path that leads to it.
@@ -123,6 +125,7 @@ func (s section) get(name string) (v value, k *key, ok bool) {
 	}
 	s.d.asked[k] = true
 	v, ok = s.values[name]
+	s.d.note(join(s.path, name), k, v, ok)
 	if !ok {
 		return value{s.d, join(s.path, name), nil, s.at}, k, false
 	}
@@ -131,6 +134,25 @@ func (s section) get(name string) (v value, k *key, ok bool) {
 		return v, k, false
 	}
 	return v, k, true
+}
+
+// note remembers what holds for a key: what the file says, or the default.
+// Blocks and maps are their keys.
+func (d *decoder) note(path string, k *key, v value, given bool) {
+	if d.effective == nil {
+		d.effective = map[string]string{}
+	}
+	switch {
+	case k.kind == aBlock || k.kind == aMap:
+	case given && v.node != nil:
+		if text, plain := scalar(v.node); plain {
+			d.effective[path] = text
+		} else {
+			d.effective[path] = strings.Join(strings.Fields(v.node.String()), " ")
+		}
+	case k.def != "":
+		d.effective[path] = k.def
+	}
 }
 
 // has reports whether the file has the key at all.
