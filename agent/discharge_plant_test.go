@@ -3,8 +3,10 @@ package main
 import (
 	"bytes"
 	"encoding/json"
+	"maps"
 	"math"
 	"math/rand/v2"
+	"slices"
 	"testing"
 	"time"
 
@@ -23,11 +25,11 @@ type site struct {
 	build  simulator.Build
 	cfg    rules.Config
 	points []signal.Point
-	tau    []float64 // s, as three draws of different depth showed it
-	saved  []byte    // state of a unit of this kind, to put knowledge into
-	closes float64   // m³ drawn by all closing strokes
-	opens  float64   // m³ drawn by all opening strokes
-	half   float64   // s, all strokes of one direction with their dwells
+	tau    []float64                  // s, as three draws of different depth showed it
+	saved  map[string]json.RawMessage // state of a unit of this kind
+	closes float64                    // m³ drawn by all closing strokes
+	opens  float64                    // m³ drawn by all opening strokes
+	half   float64                    // s, all strokes of one direction with their dwells
 }
 
 // dice draws what a site or a state is like.
@@ -59,6 +61,7 @@ func anySite(tb testing.TB, d dice, example string, b simulator.Build) *site {
 	s.anyValves(d)
 	s.instruments()
 	s.commission(tb)
+	s.keep(tb)
 	return s
 }
 
@@ -124,12 +127,13 @@ func (s *site) anyTank(tb testing.TB, d dice) {
 	c.Reserve.MaxLeak = c.Tank.Total() * 1.5e-3 / 3600
 }
 
-// anyValves varies valves and cycle. A unit holds about 1 to 11 cycles.
+// anyValves varies valves and cycle. A unit holds about 1 to 10 cycles.
 func (s *site) anyValves(d dice) {
 	b, r := &s.build, &s.cfg.Reserve
-	b.Together, b.Dwell = d.one(3), d.in(0, 60)*float64(d.IntN(2))
+	b.Together, b.Dwell = d.one(4), b.Dwell*d.in(0, 3)
 	oil := r.Tank.Volume(r.SetLevel)
-	cycle := math.Min(0.4*(r.Tank.Total()-oil), 0.6*oil) / d.in(1, 11)
+	cycle := math.Min(0.4*(r.Tank.Total()-oil), 0.6*oil) / d.in(1, 8)
+	usual := b.Valves[0].Time
 	b.Valves, s.cfg.Valves, r.Cycle = nil, nil, nil
 	var strokes []reserve.Stroke
 	longest, all := 0.0, 0.0
@@ -138,7 +142,7 @@ func (s *site) anyValves(d dice) {
 		tag := "XV-" + string(rune('1'+i))
 		// The flow regulators hold the stroke's time at any pressure; what
 		// the valve needs is the site's minimum pressure.
-		v := simulator.Valve{Tag: tag, Close: cycle / float64(n) * d.in(0.4, 0.7), Time: float64(int(d.in(4, 40)))}
+		v := simulator.Valve{Tag: tag, Close: cycle / float64(n) * d.in(0.4, 0.7), Time: usual * d.in(0.5, 1.6)}
 		v.Open = v.Close * d.in(0.7, 1)
 		b.Valves = append(b.Valves, v)
 		s.cfg.Valves = append(s.cfg.Valves, rules.Valve{Tag: tag})
@@ -236,36 +240,47 @@ func (s *site) plant(tb testing.TB, b simulator.Build, seed uint64) *simulator.P
 type knowledge struct {
 	learned          []float64 // s, τ of the draws
 	theta, thetaBand float64   // at the first scan; 0: just started
-	volume, pressure float64   // of the gas, as measured at the first scan
 }
 
-// state is a saved state that holds the knowledge.
-func (s *site) state(tb testing.TB, k knowledge, at time.Time) []byte {
+// state is a saved state that holds the knowledge, a second older than the
+// first scan.
+func (s *site) state(tb testing.TB, k knowledge, x *situation) []byte {
 	tb.Helper()
-	if s.saved == nil {
-		u, err := rules.New(s.cfg, s.points, nil, nil)
-		if err != nil {
-			tb.Fatal(err)
-		}
-		if s.saved, err = u.Save(); err != nil {
-			tb.Fatal(err)
-		}
-	}
-	var all map[string]any
-	if err := json.Unmarshal(s.saved, &all); err != nil {
-		tb.Fatal(err)
-	}
 	air := map[string]any{"learner": gas.LearnerState{Taus: k.learned}}
 	if k.theta > 0 {
 		air["follower"] = gas.FollowerState{Theta: k.theta, Bound: k.theta, Low: k.theta - k.thetaBand, High: k.theta + k.thetaBand,
-			Volume: k.volume, Settled: k.pressure * k.volume / k.theta}
+			Volume: x.volume, Settled: x.pressure * x.volume / k.theta}
 	}
-	all["air"], all["time"], all["clock_trusted"] = air, at, true
+	all := maps.Clone(s.saved)
+	for name, v := range map[string]any{"air": air, "time": x.scans[0].Time.Add(-time.Second), "clock_trusted": true} {
+		text, err := json.Marshal(v)
+		if err != nil {
+			tb.Fatal(err)
+		}
+		all[name] = text
+	}
 	text, err := json.Marshal(all)
 	if err != nil {
 		tb.Fatal(err)
 	}
 	return text
+}
+
+// keep takes the state of a unit that has just been made, to put knowledge
+// into.
+func (s *site) keep(tb testing.TB) {
+	tb.Helper()
+	u, err := rules.New(s.cfg, s.points, nil, nil)
+	if err != nil {
+		tb.Fatal(err)
+	}
+	text, err := u.Save()
+	if err == nil {
+		err = json.Unmarshal(text, &s.saved)
+	}
+	if err != nil {
+		tb.Fatal(err)
+	}
 }
 
 // judge is what the rules say after some scans, going on from a saved state.
@@ -276,8 +291,23 @@ func (s *site) judge(tb testing.TB, cfg rules.Config, state []byte, scans []sign
 		tb.Fatal(err)
 	}
 	var a *rules.Assessment
-	for _, scan := range scans {
+	for i, scan := range scans {
+		scan.Number, scan.Elapsed = uint64(i+1), time.Duration(i+1)*time.Second
 		a = u.Step(scan)
 	}
 	return a
+}
+
+// withoutWall is what a site without the wall's temperature would see.
+func (s *site) withoutWall(scans []signal.Scan) []signal.Scan {
+	out := slices.Clone(scans)
+	for i := range out {
+		out[i].Readings = slices.Clone(out[i].Readings)
+		for n, p := range s.points {
+			if p.ID == signal.WallTemperature {
+				out[i].Readings[n] = signal.Reading{Unit: signal.Kelvin, Reason: signal.NotConfigured}
+			}
+		}
+	}
+	return out
 }
