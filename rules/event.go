@@ -73,6 +73,7 @@ type Trend struct {
 	Name    string // "pressure", "reserve_expected"
 	Start   time.Time
 	Seconds float64 // length of the stretch
+	Covered float64 // s of it that hold readings; 0: not said
 	Count   int     // readings in it that were known
 	Min     float64
 	Mean    float64

@@ -10,15 +10,18 @@ const (
 	cursorEvery = time.Minute
 	pruneEvery  = 24 * time.Hour
 	firstPrune  = time.Minute // after the start, when the rest of the agent stands
+	coarseEvery = 6 * time.Hour
 )
 
 // Run cares for the store until ctx ends: it writes what the disk did not
-// take, takes the ballast back, saves moved cursors, and removes what is too
+// take, takes the ballast back, saves moved cursors, makes trends coarser as
+// they age, and removes what is too
 // old or too much. It returns nil when ctx ends. Without it records are still
 // durable; only this care is missing.
 func (s *Store) Run(ctx context.Context) error {
 	retry, cursor := time.NewTicker(retryEvery), time.NewTicker(cursorEvery)
-	prune := time.NewTimer(firstPrune)
+	prune, coarse := time.NewTimer(firstPrune), time.NewTicker(coarseEvery)
+	defer coarse.Stop()
 	defer retry.Stop()
 	defer cursor.Stop()
 	defer prune.Stop()
@@ -30,7 +33,14 @@ func (s *Store) Run(ctx context.Context) error {
 			s.recover(ctx)
 		case <-cursor.C:
 			s.saveCursors(ctx)
+		case <-coarse.C:
+			if err := s.coarsen(ctx); err != nil {
+				s.log.Warn("trends cannot be kept coarser", "error", err)
+			}
 		case <-prune.C:
+			if err := s.thin(ctx); err != nil {
+				s.log.Warn("trends cannot be kept coarser", "error", err)
+			}
 			if err := s.prune(ctx); err != nil {
 				s.log.Warn("old records cannot be removed", "error", err)
 			}

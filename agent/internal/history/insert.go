@@ -1,6 +1,7 @@
 package history
 
 import (
+	"cmp"
 	"context"
 
 	"strokebank/rules"
@@ -43,7 +44,8 @@ func (d *database) insertEvents(ctx context.Context, b *batch, again bool) error
 		if e.ID != entryID(d.installation, e.Seq) {
 			id = e.ID
 		}
-		if _, err := d.exec(ctx, query, int64(e.Seq), b.unit, nanos(e.Time), string(e.Kind), id, string(b.payloads[i])); err != nil {
+		// What the agent records may concern one of its units.
+		if _, err := d.exec(ctx, query, int64(e.Seq), cmp.Or(e.Unit, b.unit), nanos(e.Time), string(e.Kind), id, string(b.payloads[i])); err != nil {
 			return err
 		}
 		if e.Kind != rules.AlarmEvent {

@@ -11,7 +11,7 @@ import (
 // practice, no source.
 type Retain struct {
 	Size   int64         // bytes in use; default 300 MiB
-	Trends time.Duration // default 400 days
+	Trends time.Duration // default 10 years; see fineFor for their steps
 	Events time.Duration // other than alarms; default 3 years
 	Runs   time.Duration // default 10 years
 	Alarms time.Duration // default 10 years
@@ -28,7 +28,7 @@ func (r *Retain) defaults() {
 	if r.Size == 0 {
 		r.Size = 300 << 20
 	}
-	orElse(&r.Trends, 400*day)
+	orElse(&r.Trends, 10*365*day)
 	orElse(&r.Events, 3*365*day)
 	orElse(&r.Runs, 10*365*day)
 	orElse(&r.Alarms, 10*365*day)
@@ -54,6 +54,8 @@ type shed string
 const (
 	shedTrends shed = `DELETE FROM trends WHERE (start, series, seconds) IN (
 		SELECT start, series, seconds FROM trends WHERE start < ?1 AND ?2 >= 0 ORDER BY start LIMIT ?3)`
+	shedCoarse shed = `DELETE FROM coarse WHERE (seconds, series, start) IN (
+		SELECT seconds, series, start FROM coarse WHERE start < ?1 AND ?2 >= 0 ORDER BY start LIMIT ?3)`
 	shedEvents shed = `DELETE FROM events WHERE seq IN (SELECT seq FROM events
 		WHERE kind <> 'alarm' AND coalesce(time, 0) < ?1 AND seq <= ?2 AND seq < (SELECT max(seq) FROM events) ORDER BY seq LIMIT ?3)`
 	shedRuns shed = `DELETE FROM runs WHERE number IN (SELECT number FROM runs
@@ -71,7 +73,7 @@ func (s *Store) prune(ctx context.Context) error {
 	for _, step := range []struct {
 		what shed
 		age  time.Duration
-	}{{shedTrends, r.Trends}, {shedEvents, r.Events}, {shedRuns, r.Runs}, {shedAlarms, r.Alarms}} {
+	}{{shedTrends, r.Trends}, {shedCoarse, r.Trends}, {shedEvents, r.Events}, {shedRuns, r.Runs}, {shedAlarms, r.Alarms}} {
 		before := now.Add(-step.age).UnixNano()
 		upTo, err := s.agedUpTo(ctx, step.what, before)
 		if err != nil {
@@ -106,6 +108,8 @@ func (s *Store) agedUpTo(ctx context.Context, what shed, before int64) (int64, e
 		query = "SELECT max(number) FROM runs WHERE stop >= ? AND stop < ?"
 	case shedTrends:
 		query = "SELECT count(*) FROM (SELECT start FROM trends WHERE start >= ? AND start < ? LIMIT 1)"
+	case shedCoarse:
+		query = "SELECT count(*) FROM (SELECT start FROM coarse WHERE start >= ? AND start < ? LIMIT 1)"
 	}
 	var number sql.NullInt64
 	err := s.database().readers.QueryRowContext(ctx, query, int64(plausible), before).Scan(&number)
@@ -118,7 +122,7 @@ func (s *Store) fit(ctx context.Context, sent int64) error {
 		what shed
 		upTo int64
 	}{
-		{shedTrends, 0}, {shedEvents, sent}, {shedRuns, math.MaxInt64},
+		{shedTrends, 0}, {shedCoarse, 0}, {shedEvents, sent}, {shedRuns, math.MaxInt64},
 		{shedAlarms, sent}, {shedEvents, math.MaxInt64}, {shedAlarms, math.MaxInt64},
 	}
 	trimmed := false

@@ -50,6 +50,17 @@ var migrations = []string{
 		min REAL, mean REAL, max REAL,
 		PRIMARY KEY (start, series, seconds)
 	 ) WITHOUT ROWID;`,
+	// Coarse rows come a few times a day, so they are clustered by how they are
+	// read: one series over years.
+	`CREATE TABLE coarse (
+		seconds INTEGER NOT NULL,  -- 600 or 3600
+		series  INTEGER NOT NULL,
+		start   INTEGER NOT NULL,  -- ns since 1970, UTC, a multiple of seconds
+		covered REAL NOT NULL,     -- s of it that hold readings
+		count   INTEGER NOT NULL,
+		min REAL NOT NULL, mean REAL NOT NULL, max REAL NOT NULL,
+		PRIMARY KEY (seconds, series, start)
+	 ) WITHOUT ROWID;`,
 }
 
 // migrate brings the schema to the newest version, one transaction a step.

@@ -23,6 +23,10 @@ var contradictions = []struct{ what, query string }{
 		GROUP BY unit, position, start, stop HAVING count(*) > 1 LIMIT 1`},
 	{"a run of negative length", "SELECT number FROM runs WHERE seconds < 0 OR doubt < 0 LIMIT 1"},
 	{"a trend row without a series", "SELECT start FROM trends WHERE series NOT IN (SELECT number FROM series) LIMIT 1"},
+	{"a coarse trend row without a series", "SELECT start FROM coarse WHERE series NOT IN (SELECT number FROM series) LIMIT 1"},
+	{"a coarse trend row with disordered figures", `SELECT start FROM coarse WHERE count < 1 OR covered > seconds
+		OR min > mean + 1e-9 * abs(mean) + 1e-9 OR mean > max + 1e-9 * abs(max) + 1e-9 LIMIT 1`},
+	{"a coarse trend row out of its grid", "SELECT start FROM coarse WHERE start % (seconds * 1000000000) <> 0 LIMIT 1"},
 	{"a trend row with disordered figures", "SELECT start FROM trends WHERE min > mean * (1 + 1e-9) + 1e-9 AND mean > max LIMIT 1"},
 }
 
