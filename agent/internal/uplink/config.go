@@ -34,6 +34,13 @@ type Config struct {
 	// AllowPlainPassword lets the password go unencrypted to another machine.
 	AllowPlainPassword bool
 
+	// Commands says whether commands are taken, and where they get their right
+	// from; empty: CommandsOff.
+	Commands    string
+	Commander   commander     // who carries them out
+	Gate        gate          // who knows the secrets
+	CommandWait time.Duration // for the answer to one; 0: 30 s
+
 	LivePeriod    time.Duration // between live messages of a unit; 0: 10 s
 	ReservePeriod time.Duration // between reserve messages that say nothing new; 0: 10 min
 	KeepAlive     time.Duration // whole seconds; 0: 20 s
@@ -96,6 +103,8 @@ func (c *Config) check() (address, error) {
 	if c.LivePeriod < 0 || c.ReservePeriod < 0 || c.KeepAlive < 0 || c.KeepAlive%time.Second != 0 {
 		errs = append(errs, errors.New("periods must not be negative, and keep-alive must be whole seconds"))
 	}
+	errs = append(errs, c.checkCommands())
+	setDefault(&c.CommandWait, 30*time.Second)
 	setDefault(&c.LivePeriod, 10*time.Second)
 	setDefault(&c.ReservePeriod, 10*time.Minute)
 	setDefault(&c.KeepAlive, 20*time.Second)

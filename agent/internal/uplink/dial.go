@@ -90,7 +90,7 @@ func (u *Uplink) options(password string, will message, lost func(error)) *mqtt.
 
 // prepare reads the secrets anew and makes the client's options of s.
 func (u *Uplink) prepare(s *session) (*mqtt.ClientOptions, error) {
-	will, err := u.cfg.presenceMessage(offlineUnclean, s.began, s.began)
+	will, err := u.cfg.presenceMessage(offlineUnclean, s.began, s.began, "")
 	if err != nil {
 		return nil, err
 	}
@@ -107,7 +107,7 @@ func (u *Uplink) prepare(s *session) (*mqtt.ClientOptions, error) {
 // connect makes one attempt. The connection is closed when ctx ends before
 // the broker has accepted.
 func (u *Uplink) connect(ctx context.Context) (*session, error) {
-	s := &session{u: u, began: time.Now(), lost: make(chan error, 1)}
+	s := &session{u: u, began: time.Now(), lost: make(chan error, 1), requests: make(chan incoming, mostRequests)}
 	o, err := u.prepare(s)
 	if err != nil {
 		return nil, err

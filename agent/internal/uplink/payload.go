@@ -32,6 +32,7 @@ type presence struct {
 	Units        []string   `json:"units"`
 	Installation string     `json:"installation"`
 	Version      string     `json:"version"`
+	Nonce        string     `json:"nonce,omitempty"` // that commands must bring; only while they are taken
 }
 
 // The states of presence.
@@ -122,9 +123,9 @@ func (c *Config) eventMessage(e rules.Entry) (message, error) {
 	return encode(topic(site, owner, "event"), 1, false, e)
 }
 
-func (c *Config) presenceMessage(state string, connected, now time.Time) (message, error) {
+func (c *Config) presenceMessage(state string, connected, now time.Time, nonce string) (message, error) {
 	p := presence{Schema: rules.Schema, State: state, Connected: connected.UTC(), Site: c.Site, Agent: c.Agent,
-		Units: append([]string{}, c.Units...), Installation: c.Installation, Version: c.Version}
+		Units: append([]string{}, c.Units...), Installation: c.Installation, Version: c.Version, Nonce: nonce}
 	if state == offlineUnclean {
 		p.Reason = "connection ended without goodbye; its end was seen by the broker only"
 	} else {

@@ -15,11 +15,14 @@ var errNoAck = errors.New("no acknowledgement in time")
 
 // session is one accepted connection, with a client of its own.
 type session struct {
-	u      *Uplink
-	client mqtt.Client
-	conn   net.Conn
-	began  time.Time
-	lost   chan error // the first report that the connection has ended
+	u        *Uplink
+	client   mqtt.Client
+	conn     net.Conn
+	began    time.Time
+	nonce    string        // that commands of this session must bring; empty: none are taken
+	requests chan incoming // bounded by mostRequests
+
+	lost chan error // the first report that the connection has ended
 }
 
 // lose notes why the connection has ended; only the first reason counts.
@@ -64,7 +67,13 @@ func (s *session) run(ctx context.Context) error {
 			return nil
 		}
 	})
-	g.Go(func() error { return s.states(gctx) })
+	g.Go(func() error {
+		if err := s.listen(); err != nil {
+			return err
+		}
+		g.Go(func() error { return s.obey(gctx) })
+		return s.states(gctx)
+	})
 	g.Go(func() error {
 		defer close(inflight)
 		return s.send(gctx, inflight)
@@ -129,7 +138,7 @@ func (s *session) await(ctx context.Context, token mqtt.Token) error {
 func (s *session) farewell() {
 	ctx, cancel := context.WithTimeout(context.Background(), s.u.timing.linger)
 	defer cancel()
-	m, err := s.u.cfg.presenceMessage(offlineClean, s.began, time.Now())
+	m, err := s.u.cfg.presenceMessage(offlineClean, s.began, time.Now(), "")
 	if err == nil && s.client.IsConnectionOpen() {
 		err = s.await(ctx, s.publish(ctx, m))
 	}

@@ -20,7 +20,7 @@ import (
 // once. It does not stand behind the backlog of events, so that an alarm is
 // visible at once after a long outage.
 func (s *session) states(ctx context.Context) error {
-	m, err := s.u.cfg.presenceMessage(online, s.began, time.Now())
+	m, err := s.u.cfg.presenceMessage(online, s.began, time.Now(), s.nonce)
 	if err != nil {
 		return err
 	}

@@ -89,6 +89,7 @@ type Stats struct {
 	LastError      string    // of the last failure; empty while connected
 	Events         uint64    // events acknowledged since the start, doubles included
 	Messages       uint64    // all publications acknowledged or, at QoS 0, written
+	Dropped        uint64    // commands by message that came too fast to be answered
 	Expired        uint64    // events that retention took before they could be sent
 	Acknowledged   uint64    // number up to which the broker has everything
 	Waiting        uint64    // events not acknowledged yet
@@ -108,6 +109,7 @@ type Uplink struct {
 	events   atomic.Uint64
 	messages atomic.Uint64
 	expired  atomic.Uint64
+	dropped  atomic.Uint64
 
 	saving sync.Mutex
 	saved  uint64 // the cursor that the outbox has
@@ -195,6 +197,7 @@ func (u *Uplink) Stats() Stats {
 	u.mu.Unlock()
 	out.Acknowledged, out.Events = u.acked.Load(), u.events.Load()
 	out.Messages, out.Expired = u.messages.Load(), u.expired.Load()
+	out.Dropped = u.dropped.Load()
 	if newest := u.outbox.Newest(); newest > out.Acknowledged {
 		out.Waiting = newest - out.Acknowledged
 	}

@@ -1,0 +1,335 @@
+package uplink
+
+import (
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"log/slog"
+	"strings"
+	"sync"
+	"testing"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"strokebank/rules"
+)
+
+// clerk carries commands out, in memory.
+type clerk struct {
+	mu   sync.Mutex
+	done []rules.Command
+	hold chan struct{} // Submit waits until it is closed
+}
+
+func (c *clerk) Submit(ctx context.Context, command rules.Command) (rules.Outcome, error) {
+	if c.hold != nil {
+		select {
+		case <-c.hold:
+		case <-ctx.Done():
+			return rules.Outcome{}, ctx.Err()
+		}
+	}
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	c.done = append(c.done, command)
+	if command.Order == rules.Reset {
+		return rules.Refused(command.ID, "the alarm is not latched"), nil
+	}
+	return rules.Outcome{ID: command.ID, Accepted: true, Events: []string{"inst-7"}, Durable: true}, nil
+}
+
+func (c *clerk) count() int {
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	return len(c.done)
+}
+
+// keyring opens the role act with one secret and see with another.
+type keyring struct{}
+
+const actSecret = "a secret of who may act"
+
+func (keyring) Enter(secret, from string) (rules.Role, error) {
+	switch {
+	case from != place:
+		return "", errors.New("from somewhere else")
+	case secret == actSecret:
+		return rules.Act, nil
+	case secret == "a secret of who may see":
+		return rules.See, nil
+	}
+	return "", errors.New("the secret is wrong")
+}
+
+// station is an uplink that takes commands, with a sender and a listener.
+type station struct {
+	t      *testing.T
+	broker *broker
+	got    <-chan received
+	sender mqtt.Client
+	clerk  *clerk
+	up     *running
+	nonce  string
+	schema func(schema string, text string) error
+}
+
+func commanded(t *testing.T, how string, change func(*Config)) *station {
+	t.Helper()
+	s := &station{t: t, broker: newBroker(t), clerk: &clerk{}}
+	contract := readContract(t)
+	s.schema = func(name, text string) error { return validate(contract.schemas[name+".schema.json"], text) }
+	s.got = subscribe(t, s.broker.url(), "strokebank/#")
+	s.sender = mqtt.NewClient(mqtt.NewClientOptions().AddBroker(s.broker.url()).SetClientID("sender").SetProtocolVersion(4))
+	if token := s.sender.Connect(); !token.WaitTimeout(patience) || token.Error() != nil {
+		t.Fatal(token.Error())
+	}
+	t.Cleanup(func() { s.sender.Disconnect(100) })
+	cfg := config(s.broker.url())
+	cfg.Commands, cfg.Commander, cfg.Gate, cfg.CommandWait = how, s.clerk, keyring{}, patience
+	if change != nil {
+		change(&cfg)
+	}
+	s.up = start(t, cfg, newBook(0), newBoard(assessment(1)))
+	p, _ := stateOf(t, s.got)
+	s.nonce = p.Nonce
+	return s
+}
+
+// say publishes on the command's topic and gives the answer.
+func (s *station) say(text string) reply {
+	s.t.Helper()
+	s.publish(text, false)
+	return s.answer()
+}
+
+func (s *station) publish(text string, retained bool) {
+	s.t.Helper()
+	token := s.sender.Publish("strokebank/Quillen Reach/AU-7/command", 1, retained, text)
+	if !token.WaitTimeout(patience) || token.Error() != nil {
+		s.t.Fatal(token.Error())
+	}
+}
+
+// answer is the next reply.
+func (s *station) answer() reply {
+	s.t.Helper()
+	m := until(s.t, s.got, "an answer", func(m received) bool { return strings.HasSuffix(m.topic, "/reply") })
+	if err := s.schema("reply", string(m.payload)); err != nil || m.qos != 1 || m.retained {
+		s.t.Errorf("QoS %d, retained %t, %v: %s", m.qos, m.retained, err, m.payload)
+	}
+	var r reply
+	if err := json.Unmarshal(m.payload, &r); err != nil {
+		s.t.Fatal(err)
+	}
+	return r
+}
+
+func (s *station) command(id string, change func(map[string]any)) string {
+	s.t.Helper()
+	m := map[string]any{"id": id, "nonce": s.nonce, "secret": actSecret, "command": "acknowledge", "alarm": "low_pressure", "source": "unit", "by": "M. Okoro"}
+	if change != nil {
+		change(m)
+	}
+	text, err := json.Marshal(m)
+	if err != nil {
+		s.t.Fatal(err)
+	}
+	return string(text)
+}
+
+func TestCommandByMessage(t *testing.T) {
+	s := commanded(t, CommandsSecret, nil)
+	if len(s.nonce) < 16 {
+		t.Fatalf("nonce %q", s.nonce)
+	}
+	text := s.command("1", nil)
+	if err := s.schema("command", text); err != nil {
+		t.Errorf("the reference refuses what the agent takes: %v", err)
+	}
+	r := s.say(text)
+	if !r.Accepted || r.ID != "1" || len(r.Events) != 1 || !r.Durable {
+		t.Errorf("%+v", r)
+	}
+	want := rules.Command{ID: "1", Order: rules.Acknowledge, Unit: "AU-7", Source: "unit", Alarm: "low_pressure", By: "M. Okoro", Role: rules.Act, Via: "message"}
+	if s.clerk.count() != 1 || s.clerk.done[0] != want {
+		t.Errorf("carried out: %+v", s.clerk.done)
+	}
+	r = s.say(s.command("2", func(m map[string]any) { m["command"] = "reset" }))
+	if r.Accepted || r.Reason != "the alarm is not latched" || r.ID != "2" {
+		t.Errorf("%+v", r)
+	}
+}
+
+func TestCommandsThatAreRefused(t *testing.T) {
+	s := commanded(t, CommandsSecret, nil)
+	if r := s.say(s.command("used", nil)); !r.Accepted {
+		t.Fatalf("%+v", r)
+	}
+	set := func(key string, value any) func(map[string]any) {
+		return func(m map[string]any) { m[key] = value }
+	}
+	for _, c := range []struct {
+		name, text, says string
+	}{
+		{"a replayed one", s.command("used", nil), "given before"},
+		{"one of another session", s.command("n", set("nonce", "ABCDEFGHIJKLMNOPQRSTUVWXYZ")), "present session"},
+		{"one without a nonce", s.command("n", set("nonce", "")), "nonce is missing"},
+		{"one for another unit", s.command("u", set("unit", "AU-8")), "another unit"},
+		{"one with a wrong secret", s.command("s", set("secret", "who knows")), "secret is wrong"},
+		{"one of who may only see", s.command("s", set("secret", "a secret of who may see")), "may not act"},
+		{"one with a name that nobody knows", s.command("x", set("force", true)), "force"},
+		{"one that names its own role", s.command("x", set("role", "act")), "role"},
+		{"one of the wrong type", s.command("x", set("until", "tomorrow")), "not a command"},
+		{"no JSON", "please", "not a command"},
+		{"nothing", "", "not a command"},
+		{"two at once", s.command("a", nil) + s.command("b", nil), "not a command"},
+		{"a long one", s.command("l", set("reason", strings.Repeat("x", 5000))), "longer than"},
+		{"an id that cannot be said again", s.command("a\nb", nil), "id"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			if r := s.say(c.text); r.Accepted || !strings.Contains(r.Reason, c.says) {
+				t.Errorf("%+v; want it to say %q", r, c.says)
+			}
+		})
+	}
+	if n := s.clerk.count(); n != 1 {
+		t.Errorf("%d commands were carried out", n)
+	}
+	for _, secret := range []string{actSecret, "who knows", "a secret of who may see"} {
+		if strings.Contains(s.up.log.all(), secret) {
+			t.Errorf("the log has %q in it", secret)
+		}
+	}
+}
+
+// What was meant for yesterday's session does nothing today: neither said again
+// nor kept by the broker.
+func TestNonceIsNewWithEverySession(t *testing.T) {
+	s := commanded(t, CommandsSecret, nil)
+	old := s.command("1", nil)
+	s.up.stop()
+	s.publish(old, true)
+	again := start(t, func() Config {
+		c := config(s.broker.url())
+		c.Commands, c.Commander, c.Gate = CommandsSecret, s.clerk, keyring{}
+		return c
+	}(), newBook(0), newBoard(assessment(1)))
+	defer again.stop()
+	for {
+		p, _ := stateOf(t, s.got)
+		if p.State != online {
+			if p.Nonce != "" {
+				t.Error("an agent that has left shows a nonce")
+			}
+			continue
+		}
+		if p.Nonce == s.nonce {
+			t.Fatal("the nonce is the old one")
+		}
+		break
+	}
+	if r := s.answer(); r.Accepted || !strings.Contains(r.Reason, "retained") {
+		t.Errorf("%+v", r)
+	}
+	if r := s.say(old); r.Accepted || !strings.Contains(r.Reason, "present session") {
+		t.Errorf("%+v", r)
+	}
+}
+
+func TestAccessListOfTheBrokerDecides(t *testing.T) {
+	s := commanded(t, CommandsAccessList, func(c *Config) { c.Gate = nil })
+	if r := s.say(s.command("1", func(m map[string]any) { delete(m, "secret") })); !r.Accepted {
+		t.Errorf("%+v", r)
+	}
+	if r := s.say(s.command("2", func(m map[string]any) { m["nonce"] = "wrong" })); r.Accepted {
+		t.Errorf("%+v", r)
+	}
+}
+
+func TestWithoutCommandsNobodyListens(t *testing.T) {
+	s := commanded(t, CommandsOff, nil)
+	if s.nonce != "" {
+		t.Errorf("nonce %q", s.nonce)
+	}
+	s.publish(s.command("1", nil), false)
+	s.up.stop()
+	until(t, s.got, "the goodbye", func(m received) bool {
+		if strings.HasSuffix(m.topic, "/reply") {
+			t.Error("answered")
+		}
+		return strings.Contains(string(m.payload), offlineClean)
+	})
+	if s.clerk.count() != 0 {
+		t.Error("carried out")
+	}
+}
+
+// A unit that does not answer holds up neither events nor states.
+func TestCommandsHoldNothingUp(t *testing.T) {
+	s := commanded(t, CommandsSecret, nil)
+	s.clerk.hold = make(chan struct{})
+	for i := range 3 * mostRequests {
+		s.publish(s.command(fmt.Sprint(i), nil), false)
+	}
+	deadline := time.Now().Add(patience)
+	for s.up.Stats().Dropped == 0 {
+		if time.Now().After(deadline) {
+			t.Fatal("nothing was dropped")
+		}
+		until(t, s.got, "live values while commands wait", func(m received) bool { return strings.HasSuffix(m.topic, "/command") })
+	}
+	s.up.outbox.(*book).add(1)
+	until(t, s.got, "an event while commands wait", func(m received) bool { return strings.HasSuffix(m.topic, "/event") })
+	close(s.clerk.hold)
+	for i := range mostRequests {
+		until(t, s.got, fmt.Sprint("answer ", i), func(m received) bool { return strings.HasSuffix(m.topic, "/reply") })
+	}
+}
+
+func TestMistakesOfConfiguration(t *testing.T) {
+	for name, change := range map[string]func(*Config){
+		"a word that nobody knows": func(c *Config) { c.Commands = "on" },
+		"nobody to carry them out": func(c *Config) { c.Commands, c.Gate = CommandsAccessList, keyring{} },
+		"nobody who knows secrets": func(c *Config) { c.Commands, c.Commander = CommandsSecret, &clerk{} },
+	} {
+		c := config("tcp://127.0.0.1:1883")
+		change(&c)
+		if _, err := New(c, newBook(0), newBoard(), nil); err == nil {
+			t.Errorf("%s is taken", name)
+		}
+	}
+}
+
+// FuzzCommandMessage: whatever comes in is answered in words that the
+// reference knows, and is carried out only with the right nonce and secret.
+func FuzzCommandMessage(f *testing.F) {
+	right := `{"id":"1","nonce":"THE-NONCE-OF-NOW","secret":"` + actSecret + `","command":"acknowledge","alarm":"low_pressure","by":"x"}`
+	for _, seed := range []string{right, `{}`, `[]`, `{"id":1}`, `null`, "", strings.Replace(right, "THE", "AN", 1), right + right, `{"id":"` + strings.Repeat("a", 200) + `"}`} {
+		f.Add([]byte(seed), false)
+		f.Add([]byte(seed), true)
+	}
+	f.Fuzz(func(t *testing.T, payload []byte, retained bool) {
+		c := &clerk{}
+		s := &session{nonce: "THE-NONCE-OF-NOW", u: &Uplink{log: slog.New(slog.DiscardHandler), cfg: Config{Commands: CommandsSecret, Commander: c, Gate: keyring{}, CommandWait: time.Second}}}
+		used := map[string]bool{}
+		out := s.answer(t.Context(), incoming{"AU-7", retained, payload}, used)
+		if !out.Accepted && out.Why == "" {
+			t.Errorf("refused without a reason: %q", payload)
+		}
+		for _, text := range []string{out.ID, out.Why} {
+			if strings.ContainsFunc(text, func(r rune) bool { return r < 0x20 }) || len(text) > 300 {
+				t.Errorf("the answer says %q", text)
+			}
+		}
+		var r request
+		_ = json.Unmarshal(payload, &r)
+		if c.count() > 0 && (retained || r.Nonce != s.nonce || r.Secret != actSecret) {
+			t.Errorf("carried out: %s", payload)
+		}
+		if again := s.answer(t.Context(), incoming{"AU-7", retained, payload}, used); again.Accepted {
+			t.Errorf("carried out twice: %s", payload)
+		}
+	})
+}
