@@ -24,7 +24,7 @@ func TestEffective(t *testing.T) {
 	if len(before) < 100 {
 		t.Fatalf("only %d keys hold", len(before))
 	}
-	for path, want := range map[string]string{"http.listen": "127.0.0.1:8480", "units.AU-7.pumps.turns": "2", "history.keep_trends": "400 d", "access.act_without_secret": "false"} {
+	for path, want := range map[string]string{"http.listen": "127.0.0.1:8480", "units.AU-7.pumps.turns": "2", "history.keep_trends": "3650 d", "access.act_without_secret": "false"} {
 		if before[path] == "" || (strings.HasPrefix(path, "history") || strings.HasPrefix(path, "access")) && before[path] != want {
 			t.Errorf("%s is %q, want %q", path, before[path], want)
 		}

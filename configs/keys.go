@@ -45,7 +45,7 @@ var brokerKeys = &table{name: "broker", doc: "The MQTT broker that gets events a
 var historyKeys = &table{name: "history", doc: "The durable record.", keys: []key{
 	{name: "dir", kind: aText, def: "/var/lib/strokebank", sample: "/var/lib/strokebank", doc: "Directory of the database; made where it does not exist."},
 	{name: "keep_events", kind: aQuantity, dim: q.Duration, def: "3650 d", least: "30 d", most: "36500 d", doc: "How long events and runs are kept."},
-	{name: "keep_trends", kind: aQuantity, dim: q.Duration, def: "400 d", least: "1 d", most: "36500 d", doc: "How long trends are kept."},
+	{name: "keep_trends", kind: aQuantity, dim: q.Duration, def: "3650 d", least: "1 d", most: "36500 d", doc: "How long trends are kept: a minute fine for 8 days, ten minutes for 60 days, then by the hour."},
 }}
 
 var httpKeys = &table{name: "http", doc: "The page, its API and the metrics, on one address.", keys: []key{

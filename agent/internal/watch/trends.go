@@ -28,6 +28,7 @@ func (t *trends) add(a *rules.Assessment, elapsed time.Duration) {
 	t.one("pressure", value(a, signal.Pressure), a.Time)
 	t.one("level", a.Level.Number(), a.Time)
 	t.one("oil_volume", a.OilVolume.Number(), a.Time)
+	t.one("air_ratio", a.Gas.AirRatio, a.Time)
 	if a.Reserve.Known {
 		t.one("reserve_at_least", a.Reserve.AtLeast, a.Time)
 		t.one("reserve_expected", a.Reserve.Expected, a.Time)
