@@ -55,7 +55,7 @@ func (d *database) insertEvents(ctx context.Context, b *batch, again bool) error
 		if _, err := d.exec(ctx, `INSERT INTO alarm_states (unit, source, name, state, seq, payload) VALUES (?, ?, ?, ?, ?, ?)
 			ON CONFLICT (unit, source, name) DO UPDATE SET state = excluded.state, seq = excluded.seq, payload = excluded.payload
 			WHERE excluded.seq >= alarm_states.seq`,
-			b.unit, e.Source, e.Name, e.To, int64(e.Seq), string(b.payloads[i])); err != nil {
+			cmp.Or(e.Unit, b.unit), e.Source, e.Name, e.To, int64(e.Seq), string(b.payloads[i])); err != nil {
 			return err
 		}
 	}
