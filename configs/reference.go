@@ -165,3 +165,7 @@ func writeUnits(b *strings.Builder) {
 		fmt.Fprintf(b, "| %s | `%s` |\n", d, strings.Join(quantity.Units(d), "`, `"))
 	}
 }
+
+// UnitKeys are the keys of a unit, in the order of the reference. The copy is
+// the caller's own.
+func UnitKeys() []string { return unitKeys.names() }
