@@ -106,6 +106,7 @@ func TestWholeChainOnRealParts(t *testing.T) {
 	c.hears.await("a clean goodbye", 0, func(h heard) bool {
 		return h.topic == "strokebank/quillen-reach/gateway-test/status" && h.payload["state"] == "offline_clean"
 	})
+	readReference(t).holdAll(t, c.hears.all())
 }
 
 // lostTransmitter: a failure current makes the reserve unknown, everywhere,

@@ -119,6 +119,7 @@ func TestDiskThatIsAwayAndThenFull(t *testing.T) {
 	c.hears.await("disk_limit over", from, over(alarm.DiskLimit))
 	c.complete(t)
 	c.storeOf(t, disk)
+	readReference(t).hold(t, c.hears.all())
 }
 
 // says holds what the metrics, the page and the log tell about the record.

@@ -246,6 +246,7 @@ func broker(tb testing.TB) int {
 type heard struct {
 	topic    string
 	retained bool
+	raw      []byte
 	payload  map[string]any
 }
 
@@ -266,7 +267,7 @@ func subscribe(tb testing.TB, port int, filter string) *subscriber {
 	}
 	tb.Cleanup(func() { client.Disconnect(100) })
 	token := client.Subscribe(filter, 1, func(_ mqtt.Client, m mqtt.Message) {
-		h := heard{topic: m.Topic(), retained: m.Retained()}
+		h := heard{topic: m.Topic(), retained: m.Retained(), raw: m.Payload()}
 		if err := json.Unmarshal(m.Payload(), &h.payload); err != nil {
 			tb.Errorf("%s: %v: %s", m.Topic(), err, m.Payload())
 		}
