@@ -16,11 +16,12 @@ import (
 
 // Exit codes, documented in the help.
 const (
-	exitOK     = 0
-	exitFailed = 1 // the work failed: a port is taken, the store cannot be opened
-	exitUsage  = 2 // the command line is wrong
-	exitConfig = 3 // the configuration is wrong
-	exitDevice = 4 // check --devices: a point could not be read, or reads badly
+	exitOK      = 0
+	exitFailed  = 1 // the work failed: a port is taken, the store cannot be opened
+	exitUsage   = 2 // the command line is wrong
+	exitConfig  = 3 // the configuration is wrong
+	exitRefused = 5 // act: the agent refuses the command
+	exitDevice  = 4 // check --devices: a point could not be read, or reads badly
 )
 
 // shell is what a command has of the outside.
@@ -44,6 +45,8 @@ func commands() []command {
 		{"run", "FILE", "watch the units of a configuration until told to stop", run},
 		{"check", "FILE", "check a configuration and, with --devices, read every point once", check},
 		{"suppose", "FILE", "say what the reserve would be: another state, one more valve, another tank", suppose},
+		{"alarms", "FILE", "print the alarm list of a configuration: meaning, causes, action, limits, priority", alarms},
+		{"act", "COMMAND", "acknowledge, shelve, note and the like at the agent that runs on this machine", act},
 		{"version", "", "say which build this is", version},
 	}
 }
@@ -97,6 +100,7 @@ exit codes
   2  the command line is wrong
   3  the configuration is wrong
   4  check --devices: at least one point cannot be read or reads badly
+  5  act: the agent refuses the command
 `)
 }
 

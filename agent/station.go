@@ -9,6 +9,7 @@ import (
 	"slices"
 	"time"
 
+	"strokebank/agent/internal/authority"
 	"strokebank/agent/internal/dashboard"
 	"strokebank/agent/internal/history"
 	"strokebank/agent/internal/uplink"
@@ -27,7 +28,9 @@ type station struct {
 	poller  *sensors.Poller
 	uplink  *uplink.Uplink // nil where nothing is published
 	page    *dashboard.Server
-	watches []*watch.Watch
+	watches desk
+
+	authority *authority.Authority
 }
 
 // assemble joins the rooms of a configuration and opens what must be open
@@ -58,7 +61,8 @@ func (s *station) join(ctx context.Context, cfg *configs.Config, clock watch.Clo
 	if err != nil {
 		s.log.Error("the newest event could not be read: the clock is not held against it", "err", err)
 	}
-	if s.poller, err = sensors.New(cfg.Links, watch.NewClock(clock, newest, cfg.Clock.RequireSync), s.log); err != nil {
+	now := watch.NewClock(clock, newest, cfg.Clock.RequireSync)
+	if s.poller, err = sensors.New(cfg.Links, now, s.log); err != nil {
 		return err
 	}
 	for i, unit := range cfg.Units {
@@ -68,8 +72,11 @@ func (s *station) join(ctx context.Context, cfg *configs.Config, clock watch.Clo
 		}
 		s.watches = append(s.watches, w)
 	}
+	if s.authority, err = authorityOf(cfg); err != nil {
+		return err
+	}
 	if cfg.Broker != nil {
-		if s.uplink, err = uplink.New(uplinkConfig(cfg, s.store.Installation()), s.store, s.board, s.log); err != nil {
+		if s.uplink, err = uplink.New(s.uplinkConfig(cfg), s.store, s.board, s.log); err != nil {
 			return err
 		}
 	}
@@ -77,6 +84,7 @@ func (s *station) join(ctx context.Context, cfg *configs.Config, clock watch.Clo
 	if err != nil {
 		return err
 	}
+	s.noteChanges(ctx, cfg, now)
 	s.page, err = dashboard.Listen(dashboard.Listening{Address: cfg.HTTP.Listen, Log: s.log}, handler)
 	return err
 }
@@ -157,13 +165,13 @@ func (s *station) handler(cfg *configs.Config) (http.Handler, error) {
 	if err != nil {
 		return nil, err
 	}
-	mux := http.NewServeMux()
-	mux.Handle("/metrics", scraped)
-	mux.Handle("/", dashboard.New(dashboard.Options{
-		Units: s.board, Events: s.store, Log: s.log, Version: release,
+	return dashboard.New(dashboard.Options{
+		Gate: s.authority, Commands: s.watches, CommandWait: commandWait(cfg),
+		Beside: map[string]http.Handler{"/metrics": scraped},
+		Units:  s.board, Events: s.store, Log: s.log, Version: release,
+		Past: s.store, Suppose: supposes{cfg.Units},
 		USUnits: cfg.Units[0].Display == quantity.US, StaleAfter: max(3*cfg.Scan, 3*time.Second),
-	}))
-	return mux, nil
+	}), nil
 }
 
 // newestTime is the time of the newest event in history: the clock cannot be
@@ -189,14 +197,15 @@ func unitNames(cfg *configs.Config) []string {
 }
 
 // uplinkConfig is the broker part of a configuration in the uplink's words.
-func uplinkConfig(cfg *configs.Config, installation string) uplink.Config {
+func (s *station) uplinkConfig(cfg *configs.Config) uplink.Config {
 	b := cfg.Broker
 	return uplink.Config{
 		Broker: b.Address, Site: cfg.Site, Agent: cfg.Agent, Units: unitNames(cfg),
-		Installation: installation, Version: release,
+		Installation: s.store.Installation(), Version: release,
 		User: b.User, PasswordFile: b.PasswordFile, PasswordEnv: b.PasswordEnv,
 		CAFile: b.CAFile, CertFile: b.CertificateFile, KeyFile: b.KeyFile, ServerName: b.ServerName,
 		AcceptAnyServerCertificate: b.SkipCertificateCheck, AllowPlainPassword: b.AllowPlainText,
 		LivePeriod: b.LivePeriod,
+		Commands:   b.Commands, Commander: s.watches, Gate: s.authority, CommandWait: commandWait(cfg),
 	}
 }

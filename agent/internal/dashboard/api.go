@@ -20,6 +20,13 @@ var described = []route{
 	{"/api/v1/units/{unit}", "the whole assessment of one unit; SI units, RFC 3339 UTC times, null where a value is unknown"},
 	{"/api/v1/events?after=&limit=", "events with a sequence number above after, oldest first, at most limit (1 to 500, default 50); without after the newest ones"},
 	{"/api/v1/live", "server-sent events: hello once, assessment per change, beat twice a second"},
+	{"/api/v1/trends?unit=&name=&from=&to=&points=", "the course of pressure, level, oil_volume, reserve_at_least, reserve_expected or air_ratio in SI units: rows with their least, mean and most in the least step that needs at most points rows (1 to 2000, default 500); from and to are RFC 3339 times, default the last 24 h; a gap lies between two stretches; what is younger than recorded_until may be on its way"},
+	{"/api/v1/marks?unit=&from=&to=", "what happened in a time, at most 121 marks, each the most urgent event of its part and how many there were: alarms that came, gaps, tests, commands, notes, changes of clock and configuration"},
+	{"/api/v1/suppose?unit=&...", "the reserve for a changed state or set-up, with the stroke table and the price of each doubt; a number is in SI (Pa, m, m³, K, s, m³/s), or write its unit: pressure, level, oil, temperature, wall, atmosphere, leak, minimum-pressure, unusable-oil, set-pressure, set-level, required, add=XV-5 like XV-1, without=XV-1 and the other words of the command suppose"},
+	{"/api/v1/journal?unit=&kind=&source=&from=&to=&before=&limit=", "the journal, newest first: every change of an alarm, of the configuration, what people did and noted; kind may name several, from and to are RFC 3339 times, next is what to give as before for the next page"},
+	{"/api/v1/session", "what the reader may do"},
+	{"POST /api/v1/login", "{by, secret}: sets a cookie; POST /api/v1/logout ends it. A program sends Authorization: Bearer and the secret instead"},
+	{"POST /api/v1/commands", "{command, unit, source, alarm, by, reason, until}: acknowledge, shelve, note and the like, for those who may act; 200 with what came of it, 409 with why not"},
 	{"/healthz", "200 while every unit's scans are fresh, otherwise 503"},
 }
 
@@ -138,6 +145,9 @@ func (h *handler) health(w http.ResponseWriter, r *http.Request) {
 			out.Status, status = "stale", http.StatusServiceUnavailable
 		}
 		out.Units = append(out.Units, scan{a.Unit, ok, h.Now().Sub(a.Time).Seconds()})
+	}
+	if h.visitor(r).role == "" { // who may not see is told no more than that
+		out.Units = []scan{}
 	}
 	reply(w, status, out)
 }

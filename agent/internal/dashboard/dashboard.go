@@ -1,8 +1,9 @@
 // Package dashboard serves what is known of the units to people and to
-// programs: a page, a JSON interface and a live stream, all read-only.
+// programs: a page, a JSON interface and a live stream; and it takes what
+// those who may act do to alarms: acknowledge, shelve, note and the like.
 //
 // The page uses nothing but the interface under /api/v1 and asks no other
-// server for anything. Nothing here can act on a unit.
+// server for anything. Nothing here reaches a unit's panel.
 package dashboard
 
 import (
@@ -32,6 +33,8 @@ type ledger interface {
 	Entries(ctx context.Context, after uint64, limit int) ([]rules.Entry, error)
 	// Newest is the sequence number of the last event; 0 where there is none.
 	Newest() uint64
+	// Journal is what a search asks for, newest first.
+	Journal(ctx context.Context, q rules.Search) ([]rules.Entry, error)
 }
 
 // Options is what the dashboard needs. Units and Events are required.
@@ -40,6 +43,17 @@ type Options struct {
 	Events  ledger
 	Log     *slog.Logger // nil: discarded
 	Version string       // shown on the page
+	Past    past         // nil: no trends
+	Suppose supposer     // nil: nothing can be supposed
+
+	// Gate knows who may see and act; nil: everybody may see and nobody act.
+	Gate gate
+	// Commands takes commands; nil: nobody acts.
+	Commands commander
+	// CommandWait is the longest wait for what comes of one; 0: 30 s.
+	CommandWait time.Duration
+	// Beside are handlers of further paths, for those who may see.
+	Beside map[string]http.Handler
 
 	// USUnits is what the page shows until its reader chooses otherwise:
 	// psi, gallons and inches instead of bar, litres and metres.
@@ -70,6 +84,7 @@ const (
 type handler struct {
 	Options
 	frames   frames
+	logins   logins
 	streams  chan struct{} // one slot per open stream
 	beat     time.Duration
 	gap      time.Duration
@@ -91,6 +106,9 @@ func newHandler(o Options) *handler {
 	if o.StaleAfter <= 0 {
 		o.StaleAfter = staleAfter
 	}
+	if o.CommandWait <= 0 {
+		o.CommandWait = commandWait
+	}
 	if o.MaxStreams <= 0 {
 		o.MaxStreams = maxStreams
 	}
@@ -101,17 +119,37 @@ func newHandler(o Options) *handler {
 }
 
 func (h *handler) routes() http.Handler {
+	seen := http.NewServeMux() // for those who may see
+	seen.HandleFunc("GET /api/v1/{$}", h.index)
+	seen.HandleFunc("GET /api/v1/units", h.list)
+	seen.HandleFunc("GET /api/v1/units/{unit}", h.unit)
+	seen.HandleFunc("GET /api/v1/events", h.events)
+	seen.HandleFunc("GET /api/v1/journal", h.journal)
+	seen.HandleFunc("GET /api/v1/live", h.live)
+	h.views(seen)
 	mux := http.NewServeMux()
 	for _, a := range loadAssets() {
 		mux.Handle("GET "+a.path, a)
 	}
-	mux.HandleFunc("GET /api/v1/{$}", h.index)
-	mux.HandleFunc("GET /api/v1/units", h.list)
-	mux.HandleFunc("GET /api/v1/units/{unit}", h.unit)
-	mux.HandleFunc("GET /api/v1/events", h.events)
-	mux.HandleFunc("GET /api/v1/live", h.live)
+	mux.Handle("/api/v1/", h.watched(seen))
+	for path, other := range h.Beside {
+		mux.Handle(path, h.watched(other))
+	}
 	mux.HandleFunc("GET /healthz", h.health)
+	mux.HandleFunc("GET /api/v1/session", h.who)
+	mux.Handle("POST /api/v1/commands", own(h.command))
+	mux.Handle("POST /api/v1/login", own(h.enter))
+	mux.Handle("POST /api/v1/logout", own(h.leave))
 	return guarded(mux)
+}
+
+// own refuses what a browser says to come from another site's page.
+func own(next http.HandlerFunc) http.Handler {
+	protection := http.NewCrossOriginProtection()
+	protection.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
+		refuse(w, http.StatusForbidden, "the request comes from another site's page")
+	}))
+	return protection.Handler(next)
 }
 
 // policy lets the page load its own files and nothing else, run no inline

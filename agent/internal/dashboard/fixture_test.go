@@ -3,6 +3,7 @@ package dashboard
 import (
 	"context"
 	"fmt"
+	"slices"
 	"sync"
 	"time"
 
@@ -274,6 +275,16 @@ type book struct {
 }
 
 func (b *book) Newest() uint64 { return uint64(len(b.entries)) }
+
+func (b *book) Journal(_ context.Context, q rules.Search) ([]rules.Entry, error) {
+	var found []rules.Entry
+	for _, e := range slices.Backward(b.entries) {
+		if q.Fits(&e) && len(found) < q.Limit {
+			found = append(found, e)
+		}
+	}
+	return found, b.err
+}
 
 func (b *book) Entries(_ context.Context, after uint64, limit int) ([]rules.Entry, error) {
 	if b.err != nil {

@@ -11,10 +11,6 @@ import (
 
 var urgency = map[alarm.Priority]int{alarm.High: 3, alarm.Medium: 2, alarm.Low: 1}
 
-// needsSomeone reports whether an alarm waits for a person: its condition
-// stands, or it has gone without anybody having seen it.
-func needsSomeone(s alarm.State) bool { return s.Active() || s == alarm.Returned }
-
 func (h *handler) summarise(a *rules.Assessment) summary {
 	s := summary{
 		Site: a.Site, Unit: a.Unit, Time: a.Time, Fresh: h.fresh(a), Quality: a.Quality,
@@ -26,7 +22,7 @@ func (h *handler) summarise(a *rules.Assessment) summary {
 	}
 	highest := 0
 	for _, al := range a.Alarms {
-		if !needsSomeone(al.State) {
+		if !al.State.NeedsSomeone() {
 			continue
 		}
 		s.Alarms++

@@ -4,9 +4,11 @@
 import { h } from "./dom.js";
 import { age, duration, known, moment, plural, quantity } from "./format.js";
 import { mark, unknown } from "./mark.js";
+import { buttons } from "./act.js";
 
 const order = { high: 0, medium: 1, low: 2 };
-const waiting = new Set(["unacknowledged", "acknowledged", "returned unacknowledged"]);
+const waiting = new Set(["unacknowledged", "acknowledged", "returned unacknowledged", "latched"]);
+const aside = new Set(["shelved", "suppressed by design", "out of service"]);
 
 export function needing(a) {
   return (a.alarms || []).filter((x) => waiting.has(x.state)).sort((x, y) =>
@@ -16,12 +18,39 @@ export function needing(a) {
 export function alarms(a, now) {
   const list = needing(a);
   const dark = (a.alarms || []).filter((x) => x.state === "unknown");
+  const away = (a.alarms || []).filter((x) => aside.has(x.state));
   return [
     list.length === 0
-      ? h("p.none", {}, "None. " + plural((a.alarms || []).length - dark.length, "alarm") + " judged.")
+      ? h("p.none", {}, "None. " + plural((a.alarms || []).length - dark.length - away.length, "alarm") + " judged.")
       : h("ol.alarms", {}, list.map((x) => one(x, a, now))),
     dark.length ? h("details.dark", {}, h("summary", {}, plural(dark.length, "alarm") + " cannot be judged"),
       h("ul", {}, dark.map((x) => h("li", {}, x.title + source(x, a) + ": ", unknown(x.reason))))) : null,
+    away.length || (a.out_of_service || []).length ? put(away, a, now) : null,
+    load(a.alarm_load),
+  ];
+}
+
+// put lists what is out of sight on purpose, and until when.
+function put(away, a, now) {
+  const places = (a.out_of_service || []).map((x) => h("li", { "data-key": "away/" + x.source },
+    (x.source === "unit" ? "the whole unit" : source(x, a).slice(2)) + ": out of service until " + moment(x.until, now) + ", " + x.reason + " (" + x.by + ")"));
+  return h("details.dark", {}, h("summary", {}, plural(away.length, "alarm") + " put aside"), h("ul", {}, places,
+    away.filter((x) => x.state !== "out of service").map((x) => h("li", { "data-key": x.alarm + "/" + x.source },
+      x.title + source(x, a) + ": " + x.state + (x.until ? " until " + moment(x.until, now) : "") + (x.reason ? ", " + x.reason : "") +
+      (x.by ? " (" + x.by + ")" : "") + (waiting.has(x.behind) ? "; raised" : ""), buttons(x)))));
+}
+
+// load is how many alarms have asked for attention.
+function load(f) {
+  if (!f) return null;
+  const often = (f.most_frequent || []).map((x) => x.alarm.replaceAll("_", " ") + (x.source === "unit" ? "" : " of " + x.source) + " " + x.raised_24h + "×");
+  return [
+    f.flood ? h("p.flood", {}, mark("high", true), " More alarms come than one person can follow: " + f.raised_10min + " within 10 minutes.") : null,
+    h("details.dark", {}, h("summary", {}, plural(f.raised_24h, "alarm") + " in 24 h, " + f.rating),
+      h("ul", {}, h("li", {}, f.raised_10min + " in the last 10 minutes, at most " + f.most_in_10min_24h + "; " + plural(f.floods_24h, "flood")),
+        h("li", {}, (f.shares || []).filter((x) => x.priority).map((x) => x.priority + " " + (known(x.share) ? Math.round(100 * x.share) + "\u00a0%" : "none")).join(", ")),
+        h("li", {}, plural(f.chattering, "alarm") + " chattering, " + f.stale + " stale, " + duration(f.observed_seconds) + " observed"),
+        often.length ? h("li", {}, "most frequent: " + often.join(", ")) : null)),
   ];
 }
 
@@ -37,10 +66,11 @@ function one(x, a, now) {
     mark(x.priority, open),
     h("div", {},
       h("p.what", {}, h("strong", {}, x.title + source(x, a)),
-        h("span.priority", {}, x.priority), h("span.state", {}, x.state)),
+        h("span.priority", {}, x.priority), h("span.state", {}, x.state + (x.chattering ? ", chattering" : "") + (x.stale ? ", for over a day" : ""))),
       h("p.act", {}, h("span.label", {}, "Do: "), x.action, x.note ? [h("span.label", {}, " Here: "), x.note] : null),
       h("p.facts", {}, [compared(x), "since " + moment(x.since, now) + ", " + duration(age(x.since, a.time)), within(x, a, now)]
-        .filter(Boolean).join(" · "))));
+        .filter(Boolean).join(" · ")),
+      buttons(x)));
 }
 
 const kinds = { Pa: "gauge", m: "level", "m³": "volume", K: "temperature", A: "current" };

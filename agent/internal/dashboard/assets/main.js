@@ -11,6 +11,7 @@ import { alarms, needing } from "./alarms.js";
 import { machines } from "./machines.js";
 import { readings } from "./readings.js";
 import { events } from "./events.js";
+import { begin } from "./act.js";
 
 const schema = 1;
 const silence = 2000; // ms without a word after which the stream is lost; it beats twice a second
@@ -69,7 +70,9 @@ function watch() {
   const now = performance.now(), date = new Date(), u = current();
   const silent = now - state.heard > silence || (state.heardAt && date - state.heardAt > silence);
   let why = "";
-  if (silent) {
+  if (state.closed) {
+    why = "Log in to see this agent's units.";
+  } else if (silent) {
     why = state.heardAt ? "No data since " + clock(state.heardAt) + ". The page does not hear from the agent; what stands below is old."
       : "No data yet: the page has not heard from the agent.";
   } else if (state.fault) {
@@ -84,7 +87,7 @@ function watch() {
   text(at("banner"), why);
   text(at("clock"), "now " + clock(date) + " " + zone(date) + (u ? ", last scan " + moment(u.a.time, date) : ""));
   document.title = (why ? "NO DATA" : headline(u.a)) + (u ? ", " + u.a.unit : "");
-  if (silent && now - Math.max(state.heard, state.opened) > reopen) connect();
+  if (silent && !state.closed && now - Math.max(state.heard, state.opened) > reopen) connect();
 }
 
 function headline(a) {
@@ -216,5 +219,10 @@ at("metric").addEventListener("click", () => prefer(false, true));
 at("us").addEventListener("click", () => prefer(true, true));
 document.addEventListener("visibilitychange", () => { render(); watch(); });
 prefer(remembered() === "us", false);
-connect();
+begin(() => (current() ? current().a.unit : chosen || ""), (maySee) => {
+  state.closed = !maySee;
+  if (maySee) connect();
+  render();
+  watch();
+});
 setInterval(watch, 250);
