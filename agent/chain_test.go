@@ -27,6 +27,12 @@ type chain struct {
 // startChain runs the agent on an independent Modbus server and a real broker.
 func startChain(t *testing.T) *chain {
 	t.Helper()
+	return startChainWith(t, func(config string) string { return config })
+}
+
+// startChainWith is startChain with a configuration that the test changes.
+func startChainWith(t *testing.T, change func(string) string) *chain {
+	t.Helper()
 	c := &chain{mqtt: broker(t), http: freePort(t), unit: "strokebank/quillen-reach/AU-9/"}
 	c.image, c.modbus = peer(t, "chain-image.json")
 	c.store = filepath.Join(t.TempDir(), "history")
@@ -34,6 +40,7 @@ func startChain(t *testing.T) *chain {
 		"PORT_MODBUS": strconv.Itoa(c.modbus), "PORT_MQTT": strconv.Itoa(c.mqtt),
 		"PORT_HTTP": strconv.Itoa(c.http), "STORE": c.store,
 	})
+	c.rewrite(t, change)
 	c.hears = subscribe(t, c.mqtt, "strokebank/#")
 	path, err := program()
 	if err != nil {
@@ -43,6 +50,18 @@ func startChain(t *testing.T) *chain {
 	c.agent = start(t, path, "run", c.config)
 	listening(t, c.http)
 	return c
+}
+
+// rewrite changes the agent's configuration file.
+func (c *chain) rewrite(t *testing.T, change func(string) string) {
+	t.Helper()
+	text, err := os.ReadFile(c.config)
+	if err == nil {
+		err = os.WriteFile(c.config, []byte(change(string(text))), 0o600)
+	}
+	if err != nil {
+		t.Fatal(err)
+	}
 }
 
 // cycles fits a reserve message with that many whole cycles.
