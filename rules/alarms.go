@@ -78,7 +78,7 @@ func (u *Unit) wired(name string, points []signal.Point, add func(string, check)
 			add(source, checkPair(func(u *Unit) signal.Reading { return u.machines[i].NoAnswer }))
 		}
 	case alarm.FailedToStart:
-		u.eachMachine(points, add, func(o *machine.Out, which int) signal.Reading { return o.FailedToStart[which] }, signal.Called)
+		u.eachMachine(points, add, func(o *machine.Out, which int) signal.Reading { return o.FailedToStart[which] }, signal.Running)
 	case alarm.Overload:
 		u.eachMachine(points, add, func(o *machine.Out, which int) signal.Reading { return o.Overload[which] }, signal.Overload)
 	case alarm.NotInAutomatic:
@@ -100,6 +100,7 @@ func (u *Unit) wired(name string, points []signal.Point, add func(string, check)
 			add(unitSource, checkOff(u.at.mains))
 		}
 	default:
+		u.worked(name, points, add)
 		u.aboutAgent(name, points, add)
 	}
 }
@@ -196,6 +197,7 @@ func (u *Unit) alarmEvent(scan *signal.Scan, w *watcher, change alarm.Transition
 	if v.limit.Known() {
 		e.Values = append(e.Values, Value{"value", v.value, v.unit.String()}, Value{"limit", v.limit, v.unit.String()})
 	}
+	e.Values = append(e.Values, u.evidence(w.definition.Name, w.source)...)
 	if w.source == unitSource {
 		e.Values = append(e.Values,
 			Value{"gauge_pressure", scan.Readings[u.at.pressure].Number(), signal.Pascal.String()},

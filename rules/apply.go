@@ -23,6 +23,9 @@ var orders = map[Order]carry{
 	BackInService:      (*Unit).backInService,
 	Note:               (*Unit).note,
 	ForgetHeatExchange: (*Unit).forgetHeatExchange,
+	SetBaseline:        (*Unit).setBaseline,
+	ExchangeMachine:    (*Unit).exchangeMachine,
+	ServiceDone:        (*Unit).serviceDone,
 }
 
 // Apply carries out a command with the scan that is about to be judged, from

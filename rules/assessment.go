@@ -8,6 +8,8 @@ import (
 
 	"strokebank/rules/alarm"
 	"strokebank/rules/machine"
+	"strokebank/rules/machine/service"
+	"strokebank/rules/machine/work"
 	"strokebank/rules/proof"
 	"strokebank/rules/reserve"
 	"strokebank/sensors/signal"
@@ -44,6 +46,8 @@ type Assessment struct {
 
 	Machines []machine.Status     `json:"machines"`
 	Pairs    []machine.PairStatus `json:"pairs"`
+	Outputs  []work.Verdict       `json:"outputs"` // of the machines, in their order
+	Service  []service.Status     `json:"service"`
 	Alarms   []alarm.Status       `json:"alarms"` // every configured alarm, in catalogue order
 
 	AlarmLoad alarm.Figures `json:"alarm_load"`
@@ -60,6 +64,10 @@ type Assessment struct {
 
 	Events []Event       `json:"-"` // what happened in this step, in order
 	Runs   []machine.Run `json:"-"` // runs completed in this step
+	// What was measured of runs, known with this step; each is an event too,
+	// which carries it into history.
+	Fills   []work.Fill   `json:"-"`
+	Charges []work.Charge `json:"-"`
 }
 
 // Gas is what is known of the air beyond its pressure and volume.
@@ -136,6 +144,10 @@ func (a *Assessment) Clone() *Assessment {
 	c.Tests = append([]proof.Test(nil), a.Tests...)
 	c.Events = append([]Event(nil), a.Events...)
 	c.Runs = append([]machine.Run(nil), a.Runs...)
+	c.Outputs = append([]work.Verdict(nil), a.Outputs...)
+	c.Service = append([]service.Status(nil), a.Service...)
+	c.Fills = append([]work.Fill(nil), a.Fills...)
+	c.Charges = append([]work.Charge(nil), a.Charges...)
 	if a.LastKnown != nil {
 		k := *a.LastKnown
 		c.LastKnown = &k

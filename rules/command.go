@@ -64,6 +64,9 @@ type Command struct {
 	Serial       string  `json:"serial,omitempty"`
 	SecondsSoFar float64 `json:"seconds_so_far,omitempty"`
 	StartsSoFar  float64 `json:"starts_so_far,omitempty"`
+
+	// Of ServiceDone: the task; empty: all that are due at the source.
+	Task string `json:"task,omitempty"`
 }
 
 // Outcome is the answer to a command.
@@ -95,7 +98,7 @@ func (c *Command) Check() error {
 		name, text string
 		most       int
 	}{{"id", c.ID, longestWord}, {"unit", c.Unit, longestWord}, {"source", c.Source, longestWord}, {"alarm", c.Alarm, longestWord},
-		{"by", c.By, longestWord}, {"serial", c.Serial, longestWord}, {"reason", c.Reason, longestReason}} {
+		{"by", c.By, longestWord}, {"serial", c.Serial, longestWord}, {"task", c.Task, longestWord}, {"reason", c.Reason, longestReason}} {
 		switch {
 		case len(f.text) > f.most:
 			return fmt.Errorf("%s is longer than %d bytes", f.name, f.most)

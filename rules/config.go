@@ -5,6 +5,7 @@ import (
 
 	"strokebank/rules/alarm"
 	"strokebank/rules/machine"
+	"strokebank/rules/machine/service"
 	"strokebank/rules/proof"
 	"strokebank/rules/reserve"
 	"strokebank/rules/tank"
@@ -48,6 +49,10 @@ type Config struct {
 	AirLeak      float64
 	DissolvedAir float64
 	Proof        proof.Intervals
+
+	LowSump     float64        // m of the sump's level; 0: a part of the highest that was seen
+	FilterLimit float64        // Pa across the return filter; 0: the customary one
+	Service     []service.Task // nil: what is usual for such a unit
 
 	Alarms map[string]alarm.Setting
 }

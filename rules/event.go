@@ -4,6 +4,7 @@ import (
 	"time"
 
 	"strokebank/rules/alarm"
+	"strokebank/rules/machine/work"
 	"strokebank/sensors/signal"
 )
 
@@ -25,6 +26,8 @@ const (
 	TestEvent    Kind = "test"          // a proof test began or ended
 	CommandEvent Kind = "command"       // a person did something that is no alarm's change
 	NoteEvent    Kind = "note"          // a person's remark
+	FillEvent    Kind = "fill"          // a pump's run was measured
+	ChargeEvent  Kind = "charge"        // what a compressor brought in was measured
 )
 
 // Event is one thing that happened, at its source's time.
@@ -49,6 +52,8 @@ type Event struct {
 	Until        time.Time      `json:"until,omitzero"`    // the end that was set
 	Values       []Value        `json:"values,omitempty"`  // what caused it
 	Test         bool           `json:"test,omitempty"`    // provoked by an announced test
+	Fill         *work.Fill     `json:"fill,omitempty"`    // of a fill event
+	Charge       *work.Charge   `json:"charge,omitempty"`  // of a charge event
 }
 
 // Value is one figure that caused an event.

@@ -60,6 +60,9 @@ func (u *Unit) follows(from, to *watcher) bool {
 		return slices.ContainsFunc(u.points, func(p signal.Point) bool {
 			return p.Link != "" && string(signal.OfLink(p.Link)) == from.source && slices.Contains(inputs, p.ID)
 		})
+	case alarm.OfPair:
+		pair, _, ok := u.position(to.source)
+		return ok && pairSources[pair] == from.source
 	case alarm.JudgedFrom:
 		return slices.Contains(inputs, signal.ID(from.source))
 	default:

@@ -34,10 +34,14 @@ func act(b *bench, second int) {
 	}
 }
 
+// needsUnbroken are the alarms that need minutes without a gap, or whole turns:
+// after a restart every half a minute they know nothing.
+var needsUnbroken = map[string]bool{alarm.NoDelivery: true, alarm.AlternationStuck: true, alarm.MissedTurns: true}
+
 // shape is an event without what a restart may add.
 func shapes(events []rules.Event) (out []string) {
 	for _, e := range events {
-		if e.Kind == rules.AlarmEvent {
+		if e.Kind == rules.AlarmEvent && !needsUnbroken[e.Name] {
 			out = append(out, fmt.Sprintf("%s %s %s %s>%s", e.Time.Format(time.TimeOnly), e.Name, e.Source, e.From, e.To))
 		}
 	}
@@ -123,6 +127,9 @@ func TestRestartBetweenTwoScansChangesNoAlarm(t *testing.T) {
 func states(a *rules.Assessment) map[string]alarm.State {
 	out := map[string]alarm.State{}
 	for _, s := range a.Alarms {
+		if needsUnbroken[s.Name] {
+			continue
+		}
 		out[s.Name+" "+s.Source] = s.State
 	}
 	return out

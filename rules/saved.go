@@ -19,6 +19,7 @@ type saved struct {
 	Pairs        [2]machine.Saved `json:"pairs"`
 	Alarms       []savedAlarm     `json:"alarms"`
 	Air          savedAir         `json:"air"`
+	Works        savedWorks       `json:"works"`
 	LastKnown    *LastKnown       `json:"last_known_reserve,omitempty"`
 	Leaks        leak.State       `json:"leaks"`
 	Proofs       savedProofs      `json:"proofs"`
@@ -55,6 +56,7 @@ func (u *Unit) Save() ([]byte, error) {
 	s.Leaves, s.AlarmLoad = u.savedLeaves(), u.load
 	s.Air = u.air.save()
 	s.Leaks, s.Proofs = u.leaks.watch.State(), u.proofs.save()
+	s.Works = u.saveWorks()
 	if !u.known.last.Time.IsZero() {
 		s.LastKnown = &u.known.last
 	}

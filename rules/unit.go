@@ -47,6 +47,7 @@ type Unit struct {
 	air    *air
 	leaks  *leaks
 	proofs *proofs
+	works  works
 	asked  reserveAsked
 
 	atmosphere, oilDensity, gasTemperature float64 // of this scan: Pa, kg/m³, K
@@ -86,7 +87,15 @@ func New(cfg Config, points []signal.Point, state, beat []byte) (*Unit, error) {
 	if err := u.restore(state, beat); err != nil {
 		return nil, fmt.Errorf("unit %s: saved state: %w", cfg.Unit, err)
 	}
+	var before savedWorks
+	if u.restored != nil {
+		before = u.restored.Works
+	}
+	if err := u.newWorks(before); err != nil {
+		return nil, fmt.Errorf("unit %s: %w", cfg.Unit, err)
+	}
 	u.prepare()
+	u.showWorks()
 	return u, nil
 }
 
@@ -135,6 +144,7 @@ func (u *Unit) Step(scan signal.Scan) *Assessment {
 	a := &u.out
 	a.Events, a.Runs = a.Events[:0], a.Runs[:0]
 	a.Draws, a.Tests = a.Draws[:0], a.Tests[:0]
+	a.Fills, a.Charges = a.Fills[:0], a.Charges[:0]
 	a.Time, a.Scan, a.ClockTrusted = scan.Time, scan.Number, scan.ClockTrusted
 	for i := range scan.Readings {
 		a.Readings[i].Reading = scan.Readings[i]
@@ -145,6 +155,7 @@ func (u *Unit) Step(scan signal.Scan) *Assessment {
 	u.stepAir(scan.Elapsed)
 	u.stepLeaks(&u.scan, dt)
 	u.stepProofs(&u.scan, dt)
+	u.stepWorks(&u.scan, dt)
 	u.stepReserve(&u.scan)
 	u.stepAlarms(&u.scan, dt)
 	return a

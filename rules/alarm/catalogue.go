@@ -63,7 +63,7 @@ const (
 )
 
 // chapters is the catalogue in order.
-var chapters = [...][]Definition{catalogue[:], plant[:], watcher[:]}
+var chapters = [...][]Definition{catalogue[:], plant[:], watcher[:], machines[:]}
 
 // catalogue holds the rows that the readings themselves tell. Delays and deadbands of level (5 %, 60 s) and
 // pressure (2 %, 15 s) are customary starting values, from memory; all others,
@@ -164,7 +164,7 @@ var catalogue = [...]Definition{
 			"Have the supply restored; machines will start by themselves when it returns." + starts,
 		Respond: 10 * time.Minute, Priority: Medium,
 		OnDelay: 5 * time.Second, OffDelay: 15 * time.Second,
-		Explains: []string{PairNoAnswer, FailedToStart}, Safety: true,
+		Explains: []string{PairNoAnswer, FailedToStart, SpuriousStop}, Safety: true,
 	},
 	{
 		Name: PairNoAnswer, Title: "Neither machine answers",
@@ -184,7 +184,7 @@ var catalogue = [...]Definition{
 		Safety:   true,
 	},
 	{
-		Name: FailedToStart, Title: "Machine failed to start",
+		Name: FailedToStart, Title: "Machine failed to start", Code: "FTS",
 		Meaning: "The panel called for the machine and it did not run in time, with no known cause such as an overload " +
 			"or a selector. It stays so until the machine has been seen to run. The pair has lost its backup.",
 		Causes: []string{
@@ -196,6 +196,7 @@ var catalogue = [...]Definition{
 			"prove it." + starts,
 		Respond: 8 * time.Hour, Priority: Low,
 		// The time to answer is the pair's own setting and part of the condition.
+		Explains: []string{MissedTurns},
 	},
 	{
 		Name: Overload, Title: "Motor overload tripped",
@@ -210,7 +211,7 @@ var catalogue = [...]Definition{
 			"motor." + starts,
 		Respond: 8 * time.Hour, Priority: Low,
 		OnDelay: 2 * time.Second, OffDelay: 5 * time.Second,
-		Explains: []string{FailedToStart},
+		Explains: []string{FailedToStart, MissedTurns},
 	},
 	{
 		Name: NotInAutomatic, Title: "Selector not in automatic",
@@ -224,7 +225,7 @@ var catalogue = [...]Definition{
 			"Put it back to automatic when the work is done and its locks are off.",
 		Respond: time.Hour, Priority: Low,
 		OnDelay: time.Minute, OffDelay: 5 * time.Second,
-		Explains: []string{FailedToStart},
+		Explains: []string{FailedToStart, MissedTurns},
 	},
 	{
 		Name: LinkLost, Title: "Link to the panel lost",

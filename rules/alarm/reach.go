@@ -12,6 +12,7 @@ const (
 	WholeUnit  Reach = "whole unit"  // any source of the unit
 	ReadOver   Reach = "read over"   // judged from a point that is read over this link
 	JudgedFrom Reach = "judged from" // judged from the point at this source
+	OfPair     Reach = "of the pair" // a machine of the pair at this source
 )
 
 type pair struct{ from, to string }
@@ -22,6 +23,13 @@ var reaches = map[pair]Reach{
 	// Without mains no machine can answer or start.
 	{MainsLost, PairNoAnswer}:  WholeUnit,
 	{MainsLost, FailedToStart}: WholeUnit,
+	{MainsLost, SpuriousStop}:  WholeUnit,
+	// Without oil at their suction no pump can deliver.
+	{SumpLow, PairNoAnswer}: WholeUnit,
+	{SumpLow, NoDelivery}:   WholeUnit,
+	// A stuck alternation is what keeps one machine of the pair from its turns.
+	{AlternationStuck, MissedTurns}: OfPair,
+	{ShortCycling, TooManyStarts}:   OfPair,
 	// A lost link takes the reserve's knowledge away only where pressure or
 	// level come over it, and fails only the points that it carries.
 	{LinkLost, ReserveUnknown}:    ReadOver,

@@ -64,6 +64,10 @@ type Definition struct {
 	Action   string        // what the operator does
 	Respond  time.Duration // how long there is to do it
 	Priority Priority
+	// Code is the failure mode of ISO 14224 where one fits (from memory): FTS
+	// fails to start on demand, STP fails to stop on demand, LOO low output, UST
+	// spurious stop, BRD breakdown, PLU plugged.
+	Code     string
 	OnDelay  time.Duration // the condition must stand this long before the alarm is raised
 	OffDelay time.Duration // and must be gone this long before it clears
 	Deadband float64       // ratio of the limit by which the value must return

@@ -30,6 +30,7 @@ func (p *Pair) judge(in *In, watched time.Duration) {
 		why, known := blocked(s, in.Mains)
 		p.out.Overload[i] = asCondition(s.Overload)
 		p.out.NotInAutomatic[i] = notInAutomatic(s)
+		p.out.SpuriousStop[i] = p.dropped(i, in, why, known, watched)
 		p.out.FailedToStart[i] = p.failedToStart(i, in, why, known, watched)
 		switch {
 		case why != "" && known:
@@ -89,7 +90,7 @@ func (p *Pair) failedToStart(i int, in *In, why string, known bool, watched time
 	if s.Running.On() {
 		m.Failed = false
 	}
-	calling := s.Running.Known() && !s.Running.On() && s.Called.On() && known && why == ""
+	calling := s.Running.Known() && !s.Running.On() && s.Called.On() && known && why == "" && !m.RanOnCall
 	if !calling {
 		m.Calling = wait{}
 	} else if m.Calling.stand(watched) >= p.cfg.Answer {
@@ -97,7 +98,7 @@ func (p *Pair) failedToStart(i int, in *In, why string, known bool, watched time
 	}
 	switch {
 	case s.Called.Reason == signal.NotConfigured && !s.Called.Known():
-		return signal.Missing(signal.Boolean, signal.NotConfigured, in.Time)
+		return condition(m.Failed, s.Running) // where its partner had to start instead
 	case s.Running.On() || m.Failed:
 		return condition(m.Failed, s.Running)
 	case known && why != "":

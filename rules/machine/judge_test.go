@@ -150,7 +150,7 @@ func TestFailedToStart(t *testing.T) {
 		play func(*rig)
 		want string
 	}{
-		{"no such contact", func(r *rig) { r.called[0] = none; r.steps(30) }, "not configured"},
+		{"no such contact", func(r *rig) { r.called[0] = none; r.steps(30) }, "off"},
 		{"not called", func(r *rig) { r.steps(30) }, "off"},
 		{"called, not yet", func(r *rig) { r.called[0] = on; r.steps(10) }, "off"},
 		{"called and stopped", func(r *rig) { r.called[0] = on; r.steps(11) }, "on"},

@@ -17,6 +17,7 @@ type Pair struct {
 	age    time.Duration
 	turn   turn
 	demand wait
+	late   late
 
 	begun   bool          // a step has been made in this process
 	first   time.Duration // Elapsed at that step
@@ -71,6 +72,8 @@ func (p *Pair) Step(in *In) *Out {
 	for i := range p.m {
 		started[i] = p.observe(i, in)
 	}
+	p.missTurns(in, before, started)
+	p.watchDemand(in, watched)
 	p.judge(in, watched)
 	p.takeTurns(in, before, started)
 
@@ -218,13 +221,17 @@ func (p *Pair) closeDowntime(in *In) {
 }
 
 // exchange starts the lifetime anew where another individual stands in the
-// position now; the windows belong to the position and go on.
+// position now; the windows belong to the position and go on. One that was put
+// in by command stays until the configuration names another than it did then.
 func (m *member) exchange() {
+	if n := m.Exchanged; n != nil && m.cfg.Serial == n.Configured {
+		m.put(n)
+		return
+	}
 	was := m.Serial
-	m.Serial = m.cfg.Serial
+	m.Serial, m.Exchanged = m.cfg.Serial, nil
 	if was == "" || m.Serial == "" || was == m.Serial {
 		return // the same one, or its number was not written down
 	}
-	m.Totals, m.Meter, m.Counter = totals{}, tally{}, tally{}
-	m.Failed, m.Calling = false, wait{}
+	m.renew()
 }

@@ -43,6 +43,7 @@ func (p *Pair) reportMachine(i int, contact signal.Reading, lead bool) {
 	s.FilledRunSeconds = m.Totals.Filled.Seconds()
 	s.FilledStarts = float64(m.Totals.FilledStarts)
 	s.ThisRunSeconds = m.Run.Watched.Seconds()
+	s.CounterAhead, s.MeterAhead = m.Checks.Starts.ahead(), m.Checks.Run.ahead()
 	for w, b := range m.window {
 		s.Windows[w].Length = lengths[w]
 		s.Windows[w].RunSeconds = b.Run.Seconds()

@@ -37,6 +37,7 @@ func (p *Pair) observe(i int, in *In) (started bool) {
 	}
 	// After the contact's own edge, so that a start which both saw counts once.
 	p.reconcile(i, in)
+	m.check(&in.Machines[i])
 	return started
 }
 

@@ -14,6 +14,7 @@ type Saved struct {
 	Machines     [2]kept       `json:"machines"`
 	Turn         turn          `json:"turn"`
 	Demand       wait          `json:"demand"`
+	Late         late          `json:"late"`
 }
 
 // Beat is how far a pair has come since it was saved; small enough to be
@@ -43,6 +44,15 @@ type kept struct {
 	Counter  tally   `json:"start_counter"`
 	Failed   bool    `json:"failed_to_start"`
 	Calling  wait    `json:"calling"`
+	// On the present call it has run; and stopped although still called.
+	RanOnCall bool `json:"ran_on_call"`
+	Dropping  wait `json:"dropping"`
+	Dropped   bool `json:"dropped"`
+
+	Checks checks `json:"checks"`
+	// Exchanged: another individual than the configured one was put in by
+	// command.
+	Exchanged *Individual `json:"exchanged,omitempty"`
 }
 
 // totals count since the individual was first watched. Run, Stopped and
@@ -69,7 +79,7 @@ type openRun struct {
 
 // Save is the state after the last step; a copy.
 func (p *Pair) Save() Saved {
-	s := Saved{Age: p.age, Turn: p.turn, Demand: p.demand}
+	s := Saved{Age: p.age, Turn: p.turn, Demand: p.demand, Late: p.late}
 	s.Time, s.ClockTrusted = p.stamp()
 	for i := range p.m {
 		s.Machines[i] = p.m[i].kept
@@ -109,7 +119,7 @@ func (p *Pair) restore(saved *Saved, beat *Beat) {
 		return // damaged
 	}
 	p.age, p.saved, p.savedTrusted = saved.Age, saved.Time, saved.ClockTrusted
-	p.turn, p.demand = saved.Turn, saved.Demand
+	p.turn, p.demand, p.late = saved.Turn, saved.Demand, saved.Late
 	for i := range p.m {
 		p.m[i].kept = saved.Machines[i]
 	}

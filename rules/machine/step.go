@@ -63,6 +63,7 @@ type Out struct {
 	// exist.
 	NoAnswer       signal.Reading
 	FailedToStart  [2]signal.Reading
+	SpuriousStop   [2]signal.Reading // stopped although still called
 	Overload       [2]signal.Reading
 	NotInAutomatic [2]signal.Reading
 }

@@ -29,6 +29,7 @@ type Config struct {
 	StartOffset   float64 // starts before this program watched it
 	Rating        float64 // m³/s: oil, or free air for a compressor
 	StartsPerHour float64 // the motor's limit; 0: not given
+	Baseline      float64 // m³/s, of its corrected output; 0: learned from its first good runs
 }
 
 // PairConfig is two machines that back each other up.
@@ -87,6 +88,12 @@ type Status struct {
 	FilledRunSeconds float64 `json:"filled_run_seconds"`
 	FilledStarts     float64 `json:"filled_starts"`
 	ThisRunSeconds   float64 `json:"this_run_seconds"`
+
+	// What the panel's start counter and hour meter have counted more than the
+	// program since both were first held against each other: runs shorter than
+	// a scan, and what nobody watched. Unknown where there is no such counter.
+	CounterAhead signal.Number `json:"start_counter_ahead"`
+	MeterAhead   signal.Number `json:"hour_meter_ahead_seconds"`
 
 	Windows [3]Window `json:"windows"` // 24 h, 7 d, 30 d
 }
