@@ -157,6 +157,9 @@ func chained(t *testing.T, entries []rules.Entry) {
 		t.Error("no alarm or no start in all that time: the test proves nothing")
 	}
 	for key, state := range standing {
+		if key == "point_moved pumps" {
+			continue // the peer's pump starts at any level, which is a switch that has moved
+		}
 		if state != "normal" && state != "returned unacknowledged" { // nobody acknowledges here
 			t.Errorf("%s stands at %q at the end, when all is well", key, state)
 		}

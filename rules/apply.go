@@ -22,6 +22,8 @@ var orders = map[Order]carry{
 	OutOfService:       (*Unit).outOfService,
 	BackInService:      (*Unit).backInService,
 	Note:               (*Unit).note,
+	AnnounceTest:       (*Unit).announceTest,
+	EndTest:            (*Unit).endTest,
 	ForgetHeatExchange: (*Unit).forgetHeatExchange,
 	SetBaseline:        (*Unit).setBaseline,
 	ExchangeMachine:    (*Unit).exchangeMachine,

@@ -241,6 +241,50 @@ func TestNoteStandsInTheJournal(t *testing.T) {
 	}
 }
 
+// A test that is announced is a test until its end, over restarts, and what it
+// provokes is marked.
+func TestAnnouncedTestEndsByItself(t *testing.T) {
+	for _, c := range []struct {
+		name string
+		end  func(*bench)
+		wait int
+	}{
+		{"by itself", func(*bench) {}, 65},
+		{"by command", func(b *bench) { b.must(rules.EndTest, "", "") }, 1},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			b := newBench(t)
+			b.pass(3)
+			b.events = nil
+			b.must(rules.AnnounceTest, "", "")
+			if err := b.apply(b.ask(rules.AnnounceTest, "", "")); err == nil {
+				t.Error("a second test was begun")
+			}
+			b.set("pump2.overload", 1)
+			b.pass(20)
+			b.reborn()
+			b.set("pump2.overload", 0)
+			c.end(b)
+			b.pass(c.wait)
+			if err := b.apply(b.ask(rules.EndTest, "", "")); err == nil {
+				t.Error("ended twice")
+			}
+			var told []string
+			for _, e := range b.events {
+				if e.Kind == rules.TestEvent {
+					told = append(told, e.Name)
+				}
+				if e.Kind == rules.AlarmEvent && e.Name == alarm.Overload && e.To == string(alarm.Unacknowledged) && !e.Test {
+					t.Error("the alarm of the test is not marked")
+				}
+			}
+			if fmt.Sprint(told) != "[begun ended]" {
+				t.Errorf("told %v", told)
+			}
+		})
+	}
+}
+
 // A step after commands of every kind allocates no more than before: nothing
 // grows with what people do.
 func TestCommandsLeaveNothingBehind(t *testing.T) {

@@ -45,6 +45,7 @@ func (u *Unit) leaveOf(source string) *alarm.Leave {
 
 // passLeaves lets time go by. What comes back into service is said once.
 func (u *Unit) passLeaves(scan *signal.Scan, dt time.Duration) {
+	u.passTest(scan, dt)
 	u.out.Away = u.out.Away[:0]
 	for i := range u.leaves {
 		a := &u.leaves[i]

@@ -25,6 +25,7 @@ type saved struct {
 	Proofs       savedProofs      `json:"proofs"`
 	Leaves       []absence        `json:"out_of_service,omitempty"`
 	AlarmLoad    alarm.Load       `json:"alarm_load,omitzero"`
+	Testing      alarm.Leave      `json:"testing,omitzero"`
 }
 
 // savedAlarm is an alarm with its name: the catalogue may have grown since.
@@ -53,7 +54,7 @@ func (u *Unit) Save() ([]byte, error) {
 		w := &u.alarms[i]
 		s.Alarms = append(s.Alarms, w.save())
 	}
-	s.Leaves, s.AlarmLoad = u.savedLeaves(), u.load
+	s.Leaves, s.AlarmLoad, s.Testing = u.savedLeaves(), u.load, u.testing
 	s.Air = u.air.save()
 	s.Leaks, s.Proofs = u.leaks.watch.State(), u.proofs.save()
 	s.Works = u.saveWorks()
@@ -109,7 +110,7 @@ func (u *Unit) restore(state, pulse []byte) error {
 	}
 	u.restoreAlarms(s.Alarms)
 	u.restoreLeaves(s.Leaves)
-	u.load = s.AlarmLoad
+	u.load, u.testing = s.AlarmLoad, s.Testing
 	u.air.learner.Restore(s.Air.Learner)
 	u.proofs.restore(s.Proofs)
 	if s.LastKnown != nil {

@@ -38,17 +38,18 @@ type Unit struct {
 	machines [2]*machine.Out // of this scan
 	locked   bool            // compressors wait for the oil level
 
-	scan   signal.Scan // the present one
-	alarms []watcher
-	order  []int     // of alarms: what explains others before them
-	leaves []absence // the unit, and its machines in their order
-	load   alarm.Load
-	clock  timekeeper
-	air    *air
-	leaks  *leaks
-	proofs *proofs
-	works  works
-	asked  reserveAsked
+	scan    signal.Scan // the present one
+	alarms  []watcher
+	order   []int       // of alarms: what explains others before them
+	testing alarm.Leave // how long an announced test lasts
+	leaves  []absence   // the unit, and its machines in their order
+	load    alarm.Load
+	clock   timekeeper
+	air     *air
+	leaks   *leaks
+	proofs  *proofs
+	works   works
+	asked   reserveAsked
 
 	atmosphere, oilDensity, gasTemperature float64 // of this scan: Pa, kg/m³, K
 	known                                  knowledge
