@@ -19,6 +19,7 @@ type leaks struct {
 	sump   int // place in a scan, or -1
 	low    [2]lowSwitch
 	valves []valve
+	was    [4]bool  // machines running at the scan before
 	ratio  smoothed // S over that of a full charge
 }
 
@@ -63,8 +64,8 @@ func leakConfig(c *Config) leak.Config {
 	out := leak.Config{
 		OilLimit: c.OilLeak, AirLimit: c.AirLeak, Dissolved: c.DissolvedAir,
 		Tank: c.Tank.Total(), Full: (r.SetPressure + c.Atmosphere) * gas(r.SetLevel),
-		Least:    0.99 * (c.Compressors.CutIn + c.Atmosphere - r.PressureBand) * gas(c.Pumps.CutOut+r.LevelBand),
-		Most:     1.01 * (c.Compressors.CutOut + c.Atmosphere + r.PressureBand) * gas(c.Pumps.CutIn-r.LevelBand),
+		Most:     1.02 * (c.Compressors.CutOut + c.Atmosphere + r.PressureBand) * gas(c.Pumps.CutIn-r.LevelBand),
+		Highest:  1.08 * c.Compressors.CutOut,
 		Settling: math.Min(5*tau, 3600), SumpArea: c.SumpArea,
 		LevelBand: math.Max(r.LevelBand, 0.003*c.Tank.Height()), Band: math.Max(r.PressureBand, 0.003*r.SetPressure),
 		Points: [leak.Points]float64{c.Pumps.CutIn, c.Pumps.CutOut, c.Compressors.CutIn, c.Compressors.CutOut},
@@ -126,7 +127,7 @@ func (u *Unit) lookForLeaks(scan *signal.Scan, dt time.Duration) {
 		s.Wall = wall.Value
 	}
 	sump := pick(scan, u.leaks.sump, signal.Metre)
-	s.Sump, s.SumpRead = sump.Value, sump.Known()
+	s.Sump, s.SumpRead = sump.Value, sump.Quality == signal.Good
 	for i, m := range a.Machines {
 		if m.State != machine.Stopped {
 			if i < 2 {
@@ -135,6 +136,12 @@ func (u *Unit) lookForLeaks(scan *signal.Scan, dt time.Duration) {
 				s.Compressors = true
 			}
 		}
+		was := u.leaks.was[i]
+		on := m.State == machine.Running
+		if c := u.contacts[i/2][i%2].read(scan); was != on && (c.Hand.On() || !on && c.Called.On() || c.Automatic.Known() && !c.Automatic.On()) {
+			s.Hand = true
+		}
+		u.leaks.was[i] = on
 	}
 	for i := range u.leaks.valves {
 		oil, moving := u.leaks.valves[i].filled(scan)

@@ -45,9 +45,11 @@ func (u *Unit) plant(name string, add func(string, check)) {
 
 // What has been learned over hours stands while a reading is missing, so
 // these alarms do not become unknown with it: they stay as they were.
-func learned(rate, band, limit float64, known, hold bool, unit signal.Unit) verdict {
+// Nor do they speak while an instrument is known to be wrong.
+func (u *Unit) learned(rate, band, limit float64, known, hold bool, unit signal.Unit) verdict {
 	v := verdict{condition: alarm.Unread, value: signal.Unknown(), limit: signal.Number(limit), unit: unit}
-	if !known {
+	f := u.leaks.found
+	if !known || f.Drifts || f.Stuck.Level || f.Stuck.Pressure {
 		return v
 	}
 	v.value, v.condition = signal.Number(rate), alarm.Absent
@@ -61,7 +63,7 @@ func learned(rate, band, limit float64, known, hold bool, unit signal.Unit) verd
 func checkOilLeak(u *Unit, _ *signal.Scan, _ *alarm.Definition, hold bool) verdict {
 	f := u.leaks.found
 	limit, _ := u.leaks.watch.Limits()
-	v := learned(f.OilRecent.Rate, f.OilRecent.Band, limit, f.OilRecent.Known, hold, signal.CubicMetrePerSecond)
+	v := u.learned(f.OilRecent.Rate, f.OilRecent.Band, limit, f.OilRecent.Known, hold, signal.CubicMetrePerSecond)
 	if f.Lost.Known && v.condition == alarm.Present {
 		v.condition = alarm.Absent // of a known kind
 	}
@@ -72,19 +74,25 @@ func checkOilReturns(u *Unit, _ *signal.Scan, _ *alarm.Definition, hold bool) ve
 	f := u.leaks.found
 	limit, _ := u.leaks.watch.Limits()
 	d, out := &f.OilRecent, &f.Lost
-	return learned(d.Rate-math.Max(0, out.Rate), math.Hypot(d.Band, out.Band), limit, d.Known && out.Known, hold, signal.CubicMetrePerSecond)
+	if out.Known && out.Rate-out.Band > limit/2 {
+		limit = math.Max(limit, d.Rate/3) // both at once must be plain to see
+	}
+	return u.learned(d.Rate-math.Max(0, out.Rate), math.Hypot(d.Band, out.Band), limit, d.Known && out.Known, hold, signal.CubicMetrePerSecond)
 }
 
 func checkOilLost(u *Unit, _ *signal.Scan, _ *alarm.Definition, hold bool) verdict {
 	f := u.leaks.found
 	limit, _ := u.leaks.watch.Limits()
-	return learned(f.Lost.Rate, f.Lost.Band, limit, f.Lost.Known, hold, signal.CubicMetrePerSecond)
+	// A slow one waits until the gas has told whether it is the level that
+	// drifts.
+	known := f.Lost.Known && (f.Lost.Seconds > 3*3600 || f.Lost.Rate-f.Lost.Band > 8*limit)
+	return u.learned(f.Lost.Rate, f.Lost.Band, limit, known, hold, signal.CubicMetrePerSecond)
 }
 
 func checkAirLeak(u *Unit, _ *signal.Scan, _ *alarm.Definition, hold bool) verdict {
 	f := u.leaks.found
 	_, limit := u.leaks.watch.Limits()
-	return learned(f.Air.Rate, f.Air.Band, limit, f.Air.Known, hold, signal.Ratio)
+	return u.learned(f.Air.Rate, f.Air.Band, limit, f.Air.Known, hold, signal.Ratio)
 }
 
 // airRatio is the smoothed air ratio as a reading; not yet read while the gas
@@ -98,29 +106,51 @@ func (u *Unit) airRatio() signal.Reading {
 }
 
 // checkWaterlogged is present while the air is under what the dead bands
-// allow. At a level over the pumps' cut-out the small gas space may be a
-// mistake of the level: then nothing is said. With level and pressure both in
-// their bands the air cannot be too little.
+// allow at the present level: the pressure stands under the compressors'
+// cut-in although the level is normal and nothing holds them back. A level
+// that is shown wrong does not matter here: it is in both.
 func checkWaterlogged(u *Unit, _ *signal.Scan, d *alarm.Definition, hold bool) verdict {
-	c := u.leaks.watch.Config()
-	limit, r := c.Least/c.Full, u.airRatio()
-	v := verdict{condition: alarm.Below(r, limit, d.Deadband, hold), value: r.Number(), limit: signal.Number(limit), unit: signal.Ratio}
-	if v.condition == alarm.Present && !hold && u.out.Level.Value > u.cfg.Pumps.CutOut+c.LevelBand {
-		v.condition = alarm.Unread
+	c, s := u.leaks.watch.Config(), &u.leaks.scan
+	r := u.airRatio()
+	v := verdict{condition: alarm.Unread, value: r.Number(), limit: signal.Unknown(), unit: signal.Ratio}
+	if !s.Read || s.Pumps || s.Compressors || u.locked || u.out.Level.Value < u.cfg.Pumps.CutIn {
+		return v
 	}
+	limit := leastAir * (u.cfg.Compressors.CutIn + u.atmosphere - c.Band) * s.Gas / c.Full
+	v.condition, v.limit = alarm.Below(r, limit, d.Deadband, hold), signal.Number(limit)
 	return v
 }
 
-// checkOvercharged is its mirror: under the pumps' cut-in the level may be
-// what is wrong.
+// leastAir is the part of the pressure at the cut-in that is left for the
+// switch's own error (common practice, no source).
+const leastAir = 0.985
+
+// checkOvercharged is present while the air is over what the dead bands allow:
+// the compressors' cut-out at the largest gas space at which they may run.
+// Under the pumps' cut-in the level may be what is wrong.
 func checkOvercharged(u *Unit, _ *signal.Scan, d *alarm.Definition, hold bool) verdict {
 	c := u.leaks.watch.Config()
-	limit, r := c.Most/c.Full, u.airRatio()
+	limit, r := c.Most/c.Full+u.shifted(), u.airRatio()
 	v := verdict{condition: alarm.Above(r, limit, d.Deadband, hold), value: r.Number(), limit: signal.Number(limit), unit: signal.Ratio}
 	if v.condition == alarm.Present && !hold && u.out.Level.Value < u.cfg.Pumps.CutIn-c.LevelBand {
 		v.condition = alarm.Unread
 	}
 	return v
+}
+
+// shifted is by how much the air ratio may be wrong because a switching point
+// has moved, and perhaps with it a transmitter.
+func (u *Unit) shifted() float64 {
+	c, points := u.leaks.watch.Config(), &u.leaks.found.Points
+	off := 0.0
+	if p := &points[leak.PumpCutIn]; p.Moved {
+		now := p.Now()
+		off += math.Abs(u.cfg.Tank.Volume(now)-u.cfg.Tank.Volume(p.Usual(c.Points[leak.PumpCutIn]))) * (u.cfg.Reserve.SetPressure + u.atmosphere)
+	}
+	if p := &points[leak.CompressorCutIn]; p.Moved {
+		off += math.Abs(p.Now()-p.Usual(c.Points[leak.CompressorCutIn])) * (u.cfg.Tank.Total() - u.cfg.Tank.Volume(u.cfg.Reserve.SetLevel))
+	}
+	return off / c.Full
 }
 
 func checkRelief(u *Unit, _ *signal.Scan, _ *alarm.Definition, _ bool) verdict {

@@ -48,7 +48,7 @@ var plant = [...]Definition{
 		Action: "Compare pressure with the gauge and level with the sight glass. If they agree, look why no compressor " +
 			"runs and have the air replaced with the level at its set point." + starts,
 		Respond: 4 * time.Hour, Priority: Medium,
-		OnDelay: time.Hour, OffDelay: 10 * time.Minute, Deadband: 0.01,
+		OnDelay: time.Hour, OffDelay: 2 * time.Hour, Deadband: 0.02,
 		Safety: true,
 	},
 	{
@@ -63,7 +63,7 @@ var plant = [...]Definition{
 		Action: "Compare with gauge and sight glass. Look why the compressors charge too high. Let air out only as the " +
 			"site's procedure says, slowly, with the level at its set point." + stored,
 		Respond: 8 * time.Hour, Priority: Low,
-		OnDelay: time.Hour, OffDelay: 10 * time.Minute, Deadband: 0.01,
+		OnDelay: time.Hour, OffDelay: 6 * time.Hour, Deadband: 0.04,
 	},
 	{
 		Name: ReliefLifting, Title: "Air lost fast above a pressure",
@@ -106,7 +106,7 @@ var plant = [...]Definition{
 		Action: "Feel and listen which return line carries oil while nothing moves: a warm line, a hiss. Have the leaking " +
 			"part put right." + stored,
 		Respond: 24 * time.Hour, Priority: Low,
-		OffDelay: time.Hour,
+		OnDelay: 2 * time.Hour, OffDelay: time.Hour,
 	},
 	{
 		Name: OilLeak, Title: "Oil goes down while idle",

@@ -60,7 +60,7 @@ func (a *air) part() {
 
 // step takes a scan in. It reports that the figures have changed.
 func (a *air) step(s *Scan) bool {
-	if !s.Read || !s.Follows || s.Compressors {
+	if !s.Read || !s.Follows || s.Compressors || a.cfg.Highest > 0 && s.Gauge > a.cfg.Highest {
 		a.part()
 		return false
 	}
@@ -118,12 +118,35 @@ func (a *air) join(v, dt float64) {
 // ones, with what the weather can do in the time: a kelvin moves S by 1/290.
 func (a *air) judge() {
 	st := &a.state
-	short := a.over(st.Hours[:st.HourN], 0.005, 0.035)
-	long := a.over(st.Days[:st.DayN], 0.003, 0.02)
+	short := a.over(st.Hours[:st.HourN], 0.005, 0.05)
+	long := a.over(st.Days[:st.DayN], 0.003, 0.025)
 	a.result = short
-	if long.Known && long.Days >= 6 && long.Band <= short.Band {
+	if long.Known && long.Days >= 3 && long.Band <= short.Band {
 		a.result = long
 	}
+}
+
+// lately is how fast S changes over the last hours, J/s, positive upwards;
+// not known without three hours in a row.
+func (a *air) lately() (rate float64, known bool) {
+	st := &a.state
+	n := min(st.HourN, 4)
+	p := st.Hours[st.HourN-n : st.HourN]
+	if n < 3 || p[n-1].At-p[0].At > float64(n)*3600 {
+		return 0, false
+	}
+	slope, _ := a.liner.line(p)
+	return slope, true
+}
+
+// forget drops what was collected: an instrument has moved.
+func (a *air) forget() {
+	a.part()
+	a.state.HourN, a.state.DayN = 0, 0
+	a.hour.reset()
+	a.day.reset()
+	a.at = [2]average{}
+	a.result = AirDecline{}
 }
 
 // over is the decline along the points; the last two arguments are by how

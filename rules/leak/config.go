@@ -20,10 +20,10 @@ type Config struct {
 	Flow      float64 // m³/s, slowest flow of a stroke; 0: a stroke in a minute
 	Tank      float64 // m³, whole inside volume
 	Full      float64 // J, pV of a full charge
-	Least     float64 // J, lowest pV that the switches' dead bands allow, instruments' bands taken off
-	Most      float64 // J, highest, bands added
+	Most      float64 // J, highest pV that the switches' dead bands allow, with the instruments' bands
 	Settling  float64 // s, five time constants of the gas
 	SumpArea  float64 // m², of the sump's surface; 0: not given
+	Highest   float64 // Pa gauge: above it the relief valve may be at work; 0: not given
 	LevelBand float64 // m, accuracy of the level, ±
 	Band      float64 // Pa, accuracy of the pressure, ±
 	// Points are where the panel's switches act, as configured: pumps cut in,
@@ -58,6 +58,7 @@ type Scan struct {
 	// What the contacts say; a contact that is not known counts as running.
 	Pumps, Compressors bool
 	Locked             bool // compressors held back until the level is restored
+	Hand               bool // what starts or stops now is known not to be the panel's doing
 }
 
 func (c Config) withDefaults() Config {

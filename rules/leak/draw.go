@@ -40,6 +40,7 @@ type draws struct {
 	settled               average // J
 	level, gas, pressure  average // before: m³ by level, m³ of both, Pa
 	theta                 float64
+	drift                 float64 // m³/s that leak away anyhow, as far as known
 	follows               bool
 	charging, wasCharging bool
 
@@ -114,16 +115,19 @@ func (d *draws) fuse(s *Scan) (x, sigma float64) {
 func (d *draws) watch(s *Scan, x, sigma float64) {
 	if d.gas.n >= armed {
 		k := math.Min(math.Max(d.cfg.Stroke/2/sigma, 0.6), 2)
-		z := math.Min((x-d.gas.value)/sigma, 8)
+		// A moving average lags behind what changes all the time.
+		lag := math.Min(d.gas.seconds/2, math.Max(refSeconds, refScans*s.Seconds))
+		z := math.Min((x-d.gas.value-float64(d.drift*lag))/sigma, 8)
 		if d.sum == 0 {
 			d.since, d.at = 0, s.Time
 		}
 		d.sum = math.Max(0, d.sum+z-k)
 		d.since += s.Seconds
 		h := math.Log(2*k*k*rareFalse)/(2*k) - 1.166
-		// What comes slowly is a leak, a change of the weather, or a mistake
-		// about the gas temperature.
-		slow := x-d.gas.value < d.cfg.Flow/10*d.since
+		// What comes slower than the smallest stroke would is a leak, a change
+		// of the weather, or a mistake about the gas temperature.
+		stroke := 1.7*h/math.Max(d.cfg.Stroke/sigma-k, 0.3)*s.Seconds + d.cfg.Stroke/d.cfg.Flow
+		slow := d.since > stroke
 		switch {
 		case d.sum > h && !slow:
 			d.begin(s, x)

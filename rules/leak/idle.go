@@ -25,6 +25,17 @@ const (
 type OilState struct {
 	Windows [32]Window `json:"windows"`
 	Count   int        `json:"count"`
+	// Between are the last times between two fills, and Loud the last decline
+	// over the limit with when that was.
+	Between  [3]Window `json:"between"`
+	Betweens int       `json:"between_count"`
+	Loud     Window    `json:"loud"`
+}
+
+// between takes in what the oil did between two fills.
+func (o *oil) between(w Window, age float64) {
+	push(o.state.Between[:], &o.state.Betweens, w)
+	o.judge(age)
 }
 
 // oil finds how fast the oil goes down while nothing moves: a robust slope
@@ -83,6 +94,19 @@ func (o *oil) step(s *Scan, age float64, idle bool) bool {
 	return o.early(age)
 }
 
+// lately is how fast the oil goes down in the window under way, or in the last
+// one if that has just begun, m³/s; 0: not known.
+func (o *oil) lately(age float64) float64 {
+	if float64(o.filled)*o.width >= wholeIdle/2 && o.filled >= 8 {
+		slope, _ := o.liner.line(o.points[:o.filled])
+		return -slope
+	}
+	if n := o.state.Count; n > 0 && age-o.state.Windows[n-1].At < 2*wholeIdle {
+		return o.state.Windows[n-1].Down
+	}
+	return 0
+}
+
 // merge joins the bins two by two.
 func (o *oil) merge() {
 	for i := range bins / 2 {
@@ -125,9 +149,85 @@ func (o *oil) end(age float64) bool {
 	return true
 }
 
+// looks are how far back a leak is looked for, the shortest first, and how far
+// over the limit it must be to count there: one draw that was not seen, in one
+// of few windows, must not look like a leak.
+var looks = [...]struct {
+	seconds float64 // of idle time
+	windows int
+	times   float64
+}{{2 * 3600, 3, 4}, {8 * 3600, 4, 1.5}}
+
 func (o *oil) judge(age float64) {
 	o.recent = o.over(age, recentDays*day, 2*3600)
 	o.kept = o.over(age, keptDays*day, 6*3600)
+	if o.recent.Known && o.recent.Rate-o.recent.Band > o.cfg.OilLimit {
+		return
+	}
+	if d := o.loud(age); d.Known {
+		o.recent = d
+		o.state.Loud = Window{At: age, Seconds: d.Seconds, Down: d.Rate, Error: d.Band}
+		return
+	}
+	// A leak that was plain stands until a day has gone round.
+	if l := &o.state.Loud; l.Seconds > 0 && age-l.At < day {
+		o.recent = Decline{Rate: l.Down, Band: l.Error, Seconds: l.Seconds, Windows: 1, Known: true}
+	}
+}
+
+// loud is a leak that shows before a day has gone round.
+func (o *oil) loud(age float64) Decline {
+	for _, l := range looks {
+		least := float64(l.times * o.cfg.OilLimit)
+		if d := o.newest(age, l.seconds, l.windows, least); d.Known && d.Rate-d.Band > least {
+			return d
+		}
+	}
+	if d := o.amid(age, 2, 8); d.Known {
+		return d
+	}
+	return o.amid(age, 3, 4)
+}
+
+// amid is the least decline in the last n times between two fills, where each
+// of them is so many times over the limit.
+func (o *oil) amid(age float64, n int, times float64) Decline {
+	if o.state.Betweens < n {
+		return Decline{}
+	}
+	d := Decline{Rate: math.Inf(1), Windows: n, Known: true}
+	for _, w := range o.state.Between[o.state.Betweens-n : o.state.Betweens] {
+		if w.Down-2*w.Error < float64(times*o.cfg.OilLimit) || age-w.At > day {
+			return Decline{}
+		}
+		d.Rate, d.Band = math.Min(d.Rate, w.Down), math.Max(d.Band, w.Error)
+		d.Seconds += w.Seconds
+	}
+	return d
+}
+
+// newest is the decline over the newest windows that have so many seconds of
+// idle time together, counting those of half an hour or more; not known where
+// one of these contradicts a decline of least.
+func (o *oil) newest(age, seconds float64, windows int, least float64) Decline {
+	idle, n := 0.0, 0
+	for i := o.state.Count - 1; i >= 0; i-- {
+		w := &o.state.Windows[i]
+		if age-w.At > 3*day {
+			break
+		}
+		if w.Seconds < wholeIdle/2 {
+			continue
+		}
+		if w.Down+2*w.Error < least {
+			break
+		}
+		idle += w.Seconds
+		if n++; idle >= seconds && n >= windows {
+			return o.over(age, age-w.At+1, seconds)
+		}
+	}
+	return Decline{}
 }
 
 // over is the decline over the windows of the last s seconds; known from so

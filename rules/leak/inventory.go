@@ -38,24 +38,31 @@ func (v *inventory) step(s *Scan, age float64) bool {
 	return true
 }
 
-// judge draws the line over the last six hours of pieces.
+// judge draws the line over the last six hours of pieces, or over the last two
+// where they already show a leak beyond doubt.
 func (v *inventory) judge(age float64, s *Scan) {
+	v.lost = v.over(age, s, 6*3600, 12)
+	if d := v.over(age, s, 2*3600, 9); d.Known && d.Rate-d.Band > 2*v.cfg.OilLimit {
+		v.lost = d
+	}
+}
+
+func (v *inventory) over(age float64, s *Scan, seconds float64, least int) Decline {
 	st := &v.state
 	first := 0
-	for first < st.Count && age-st.Points[first].At > 12*3600 {
+	for first < st.Count && age-st.Points[first].At > seconds {
 		first++
 	}
 	p := st.Points[first:st.Count]
-	v.lost = Decline{}
-	if len(p) < 12 {
-		return
+	if len(p) < least {
+		return Decline{}
 	}
 	slope, err := v.liner.line(p)
 	span := p[len(p)-1].At - p[0].At
-	kelvin := 3.0 // by which the oil's temperature may be misjudged
+	kelvin := 0.75 // by which the oil's temperature may be misjudged
 	if !s.Warm {
-		kelvin = 6
+		kelvin = 1.5
 	}
-	v.lost = Decline{Rate: -slope, Seconds: span, Windows: len(p), Known: true,
-		Band: float64(2*err) + v.total*7e-4*kelvin/span/4}
+	return Decline{Rate: -slope, Seconds: span, Windows: len(p), Known: true,
+		Band: float64(2*err) + v.total*7e-4*kelvin/span}
 }

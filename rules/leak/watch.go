@@ -15,11 +15,14 @@ type State struct {
 
 // Watch puts the parts together for one unit. A step does not allocate.
 type Watch struct {
-	cfg   Config
-	age   float64
-	liner liner
+	cfg     Config
+	age     float64
+	liner   liner
+	suspect int     // hours in a row in which the level seemed to drift
+	drifts  float64 // s for which the level is not believed to tell of leaks
 
 	draws     draws
+	between   between
 	oil       oil
 	air       air
 	loss      loss
@@ -44,6 +47,7 @@ type Findings struct {
 	Lost           Decline    // out of the system
 	Inventory      float64    // m³ at 15 °C; 0: not known
 	Stuck          StuckState
+	Drifts         bool // the level moves and S with it: the transmitter does
 	Lifting        bool // the relief valve, by what was lost
 	LiftsAt        float64
 	LiftedPart     float64
@@ -77,13 +81,13 @@ func (w *Watch) State() State {
 // s, NaN where that is not known. What cannot be is left out.
 func (w *Watch) Restore(s State, gap float64) {
 	within := func(n, most int) int { return min(max(n, 0), most) }
-	s.Oil.Count = within(s.Oil.Count, len(s.Oil.Windows))
+	s.Oil.Count, s.Oil.Betweens = within(s.Oil.Count, len(s.Oil.Windows)), within(s.Oil.Betweens, len(s.Oil.Between))
 	s.Air.HourN, s.Air.DayN = within(s.Air.HourN, len(s.Air.Hours)), within(s.Air.DayN, len(s.Air.Days))
 	s.Losses.Count = within(s.Losses.Count, len(s.Losses.Last))
 	s.Inventory.Count = within(s.Inventory.Count, len(s.Inventory.Points))
 	w.oil.state, w.air.state, w.loss.state = s.Oil, s.Air, s.Losses
 	w.lift.stuck, w.inventory.state, w.witness.state = s.Stuck, s.Inventory, s.Points
-	w.age = s.Age
+	w.age, w.between = s.Age, between{}
 	if gap > 0 && !math.IsInf(gap, 0) {
 		w.age += gap
 	}
@@ -100,34 +104,68 @@ func (w *Watch) Step(s *Scan) *Findings {
 	o.Draw, o.Lift, o.Loss = nil, nil, nil
 	if w.draws.step(s) {
 		o.Draw = &w.draws.out
+		w.between.drew(o.Draw, s.Warmth)
 	}
 	if w.lift.step(s) {
 		o.Lift = &w.lift.out
 		w.air.dissolve(math.Max(0, o.Lift.Raised), s)
+		before := w.lift.before[0]
+		if b, ok := w.between.filled(before*s.Warmth, (before+o.Lift.Raised)*s.Warmth, w.age, o.Lift.Seconds+calm); ok {
+			w.oil.between(b, w.age)
+		}
 		if w.lift.stuck.Level || w.lift.stuck.Pressure {
 			w.loss.drop(w.age, 3600)
 			w.air.part()
 		}
 	}
 	stuck := w.lift.stuck.Level || w.lift.stuck.Pressure
-	if !stuck && w.loss.step(s, w.age) {
-		o.Loss = &w.loss.state.Last[w.loss.state.Count-1]
-		w.air.part()
+	if !stuck {
+		falling := w.loss.falling
+		if w.loss.step(s, w.age) {
+			o.Loss = &w.loss.state.Last[w.loss.state.Count-1]
+		}
+		if w.loss.falling && !falling {
+			w.air.part()
+		}
+	}
+	w.draws.drift = 0
+	if w.oil.recent.Known {
+		w.draws.drift = w.oil.recent.Rate
 	}
 	idle := s.Read && !s.Pumps && !w.draws.drawing && !w.lift.running && o.Draw == nil
 	w.oil.step(s, w.age, idle)
-	if !stuck {
-		w.air.step(s)
+	if !stuck && !w.loss.falling && w.air.step(s) {
+		w.drifting(s)
 	}
 	w.inventory.step(s, w.age)
 	o.Action, o.Acted = w.witness.step(s)
 	if o.Acted {
 		o.Points = w.witness.state
 	}
+	o.Drifts = w.drifts > 0
 	o.Oil, o.OilRecent, o.Air = w.oil.kept, w.oil.recent, w.air.result
 	o.Lost, o.Inventory, o.Stuck = w.inventory.lost, w.inventory.total, w.lift.stuck
 	o.Lifting, o.LiftsAt, o.LiftedPart = w.loss.lifting(w.age)
 	return o
+}
+
+// drifting looks, once an hour, whether oil that seems to come or go while
+// idle takes S along. Real oil leaves S alone; a level that is shown wrong
+// does not, and then nothing is said about leaks for a day.
+func (w *Watch) drifting(s *Scan) {
+	w.drifts = math.Max(0, w.drifts-3600)
+	rate, known := w.air.lately()
+	down := w.oil.lately(w.age)
+	q := rate / (s.Pressure * down)
+	if !known || math.Abs(down) < 4*w.cfg.OilLimit || !(q > 0.6 && q < 1.6) {
+		w.suspect = 0
+		return
+	}
+	if w.suspect++; w.suspect >= 2 {
+		w.drifts = day
+		w.air.forget()
+		w.inventory.state.Count = 0
+	}
 }
 
 // Limits gives the limits in force: m³/s of oil, part of the air a day.

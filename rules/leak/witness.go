@@ -16,16 +16,17 @@ const (
 
 // Witnessed is one switching point as the transmitter has shown it.
 type Witnessed struct {
-	First [5]float64 `json:"first"` // m or Pa gauge; their middle is the point
-	Last  [3]float64 `json:"last"`
-	Count int        `json:"count"`
-	Moved bool       `json:"moved"`
+	First  [5]float64 `json:"first"` // m or Pa gauge; their middle is the point
+	Firsts int        `json:"firsts"`
+	Last   [3]float64 `json:"last"`
+	Count  int        `json:"count"`
+	Moved  bool       `json:"moved"`
 }
 
-// Usual is where the point used to be: the middle of the first ones, or as
-// configured until there are enough.
+// Usual is where the point used to be: the middle of the first ones that were
+// near where it is configured, or as configured until there are enough.
 func (w *Witnessed) Usual(configured float64) float64 {
-	if w.Count < len(w.First) {
+	if w.Firsts < len(w.First) {
 		return configured
 	}
 	first := w.First
@@ -43,14 +44,25 @@ func (w *Witnessed) Now() float64 {
 	return median(last[len(last)-n:])
 }
 
+// shift is how far the last action stood from where the point used to be.
+func (w *Witnessed) shift(configured float64) float64 {
+	if w.Count == 0 {
+		return 0
+	}
+	return w.Last[2] - w.Usual(configured)
+}
+
 // add takes an action in. The point has moved when the last two stand away
 // from where it used to be, on the same side; until that is known, twice as
 // far from what was configured.
 func (w *Witnessed) add(v, configured, limit float64) {
 	usual := w.Usual(configured)
-	if w.Count < len(w.First) {
-		w.First[w.Count] = v
+	if w.Firsts < len(w.First) {
 		limit *= 2
+		if math.Abs(v-configured) <= limit {
+			w.First[w.Firsts] = v
+			w.Firsts++
+		}
 	}
 	w.Last[0], w.Last[1], w.Last[2] = w.Last[1], w.Last[2], v
 	w.Count++
@@ -101,7 +113,7 @@ func (w *witness) step(s *Scan) (Action, bool) {
 		w.apart = 0
 	}
 	switch {
-	case !begun:
+	case !begun || s.Hand:
 	case s.Pumps != was && s.Pumps:
 		return w.act(PumpCutIn, w.level.value, 2.5*w.cfg.LevelBand)
 	case s.Pumps != was:
@@ -118,5 +130,23 @@ func (w *witness) step(s *Scan) (Action, bool) {
 
 func (w *witness) act(point int, v, limit float64) (Action, bool) {
 	w.state[point].add(v, w.cfg.Points[point], limit)
+	if point >= CompressorCutIn {
+		w.together(limit)
+	}
 	return Action{point, v}, true
+}
+
+// together marks both points of the compressors as moved where both last
+// stood away by the same: a transmitter takes them along, and compressors act
+// too rarely to wait for the next time.
+func (w *witness) together(limit float64) {
+	const first = CompressorCutIn
+	in, out := &w.state[first], &w.state[first+1]
+	a, b := in.shift(w.cfg.Points[first]), out.shift(w.cfg.Points[first+1])
+	if in.Firsts < len(in.First) || out.Firsts < len(out.First) {
+		limit *= 1.5
+	}
+	if math.Abs(a) > limit && math.Abs(b) > limit && math.Abs(a-b) < limit {
+		in.Moved, out.Moved = true, true
+	}
 }
