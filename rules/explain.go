@@ -65,6 +65,9 @@ func (u *Unit) follows(from, to *watcher) bool {
 		return ok && pairSources[pair] == from.source
 	case alarm.JudgedFrom:
 		return slices.Contains(inputs, signal.ID(from.source))
+	case alarm.OfPumps:
+		pair, _, ok := u.position(to.source)
+		return to.source == pairSources[pumps] || ok && pair == pumps
 	default:
 		return from.source == to.source
 	}

@@ -3,6 +3,7 @@ package rules_test
 import (
 	"testing"
 
+	"strokebank/rules"
 	"strokebank/rules/alarm"
 	"strokebank/sensors/signal"
 )
@@ -93,5 +94,27 @@ func TestTheExplainedAppearsWhenTheExplanationGoes(t *testing.T) {
 	}
 	if n := b.changes(alarm.LowReserve, alarm.Unacknowledged); n > 2 {
 		t.Errorf("told %d times", n)
+	}
+}
+
+// Each row of the catalogue that explains another one can do so at a unit that
+// has both wired: a reach that never fits would be a row without a meaning.
+func TestEveryExplanationCanHold(t *testing.T) {
+	b := newBench(t)
+	for _, p := range []signal.Point{{ID: signal.SumpLevel, Unit: signal.Metre}, {ID: signal.FilterDifferential, Unit: signal.Pascal}} {
+		b.points = append(b.points, p)
+		b.scan.Readings = append(b.scan.Readings, signal.Measured(1, p.Unit, began))
+	}
+	b.over("panel", signal.Pressure, signal.Level)
+	b.restart(nil, nil)
+	b.pass(1)
+	there := map[string]bool{}
+	for _, s := range b.last.Alarms {
+		there[s.Name] = true
+	}
+	for pair, n := range rules.Explanations(b.unit) {
+		if n == 0 && there[pair[0]] && there[pair[1]] {
+			t.Errorf("%s never explains %s, whatever their sources", pair[0], pair[1])
+		}
 	}
 }

@@ -8,11 +8,12 @@ type Reach string
 
 // The reaches.
 const (
-	SameSource Reach = "same source" // the same machine, pair, point, or the unit as a whole
-	WholeUnit  Reach = "whole unit"  // any source of the unit
-	ReadOver   Reach = "read over"   // judged from a point that is read over this link
-	JudgedFrom Reach = "judged from" // judged from the point at this source
-	OfPair     Reach = "of the pair" // a machine of the pair at this source
+	SameSource Reach = "same source"  // the same machine, pair, point, or the unit as a whole
+	WholeUnit  Reach = "whole unit"   // any source of the unit
+	ReadOver   Reach = "read over"    // judged from a point that is read over this link
+	JudgedFrom Reach = "judged from"  // judged from the point at this source
+	OfPair     Reach = "of the pair"  // at a machine of the pair at this source
+	OfPumps    Reach = "of the pumps" // at the pumps, as a pair or one of them
 )
 
 type pair struct{ from, to string }
@@ -24,9 +25,9 @@ var reaches = map[pair]Reach{
 	{MainsLost, PairNoAnswer}:  WholeUnit,
 	{MainsLost, FailedToStart}: WholeUnit,
 	{MainsLost, SpuriousStop}:  WholeUnit,
-	// Without oil at their suction no pump can deliver.
-	{SumpLow, PairNoAnswer}: WholeUnit,
-	{SumpLow, NoDelivery}:   WholeUnit,
+	// Without oil at their suction no pump can deliver; the compressors can.
+	{SumpLow, PairNoAnswer}: OfPumps,
+	{SumpLow, NoDelivery}:   OfPumps,
 	// A stuck alternation is what keeps one machine of the pair from its turns.
 	{AlternationStuck, MissedTurns}: OfPair,
 	{ShortCycling, TooManyStarts}:   OfPair,
