@@ -16,6 +16,9 @@ var unitKeys = &table{name: "units.NAME", doc: "One accumulator unit. Pressures 
 	{name: "valves", kind: aMap, required: true, in: valveKeys, sample: "valves with a tag and a cylinder each", doc: "The cylinder-operated valves, by tag."},
 	{name: "pumps", kind: aBlock, required: true, in: pumpPairKeys, doc: "The two oil pumps."},
 	{name: "compressors", kind: aBlock, required: true, in: compressorPairKeys, doc: "The two air compressors."},
+	{name: "sump", kind: aBlock, in: sumpKeys, doc: "The oil sump, where its level is measured."},
+	{name: "leaks", kind: aBlock, in: leakKeys, doc: "What counts as a leak."},
+	{name: "proof", kind: aBlock, in: proofKeys, doc: "How often each protective function must be seen to work."},
 	{name: "alarms", kind: aMap, in: alarmKeys, doc: "What the site changes of an alarm, by the alarm's name."},
 	{name: "points", kind: aMap, required: true, in: pointKeys, sample: "pressure, level and the four running contacts at least", doc: "The register map, by the name of the point."},
 }}

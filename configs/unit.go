@@ -41,6 +41,7 @@ func (s section) rules() rules.Config {
 		c.Reserve.PumpFlow[i] = c.Pumps.Machines[i].Rating
 		c.Reserve.CompressorAir[i] = c.Compressors.Machines[i].Rating
 	}
+	s.watch(&c)
 	c.Alarms = s.alarms(&c)
 	s.checkPressures(sets, r, compressors, &c)
 	checkLevels(sets, r, pumps, &c)
