@@ -19,6 +19,9 @@ func (s section) access(listen string) Access {
 	if a.ActFile != "" || a.ActEnv != "" {
 		s.report("act_without_secret", "a secret for it is given", "leave one of them out")
 	}
+	if a.SeeFile != "" || a.SeeEnv != "" {
+		s.report("act_without_secret", "who may only see needs a secret here", "write a secret for who may act too")
+	}
 	if !loopback(listen) {
 		s.report("act_without_secret", "everybody in the network could act at "+listen,
 			"write a secret for who may act, or let http listen on 127.0.0.1")

@@ -248,6 +248,7 @@ func TestBadInput(t *testing.T) {
 		{"secret twice", "links:", "access: {see_secret_file: f, see_secret_env: E}\nlinks:", "access", "access.see_secret_env", "file for it is given too", "keep one"},
 		{"acting secret twice", "links:", "access: {act_secret_file: f, act_secret_env: E}\nlinks:", "access", "access.act_secret_env", "file for it is given too", "keep one"},
 		{"acting with and without", "links:", "access: {act_secret_file: f, act_without_secret: true}\nlinks:", "access", "access.act_without_secret", "a secret for it is given", "leave one"},
+		{"acting with less than seeing", "links:", "access: {see_secret_file: f, act_without_secret: true}\nlinks:", "access", "access.act_without_secret", "needs a secret", "who may act too"},
 		{"acting for the network", "links:", "http: {listen: \"0.0.0.0:80\"}\naccess: {act_without_secret: true}\nlinks:", "access", "access.act_without_secret", "everybody in the network", "127.0.0.1"},
 		{"password without a user", "links:", "broker: {address: \"tls://b\", password_env: E}\nlinks:", "broker", "broker.user", "is missing although", "user"},
 		{"certificate without key", "links:", "broker: {address: \"tls://b\", certificate_file: c}\nlinks:", "broker", "broker.certificate_file", "has no key", "key_file"},

@@ -24,10 +24,19 @@ type gate interface {
 
 // The bounds of log-ins. *Common practice, no source.*
 const (
-	mostLogins  = 64 // at once; one more ends the oldest
-	loginLasts  = 12 * time.Hour
-	loginCookie = "strokebank"
+	mostLogins = 64 // at once; one more ends the oldest
+	loginLasts = 12 * time.Hour
 )
+
+// cookieName has the port in it, because a browser's cookies do not: the
+// agents of one machine would log each other's readers out.
+func cookieName(r *http.Request) string {
+	_, port, err := net.SplitHostPort(r.Host)
+	if err != nil {
+		return "strokebank"
+	}
+	return "strokebank-" + port
+}
 
 // login is one browser that has shown a secret.
 type login struct {
@@ -97,7 +106,7 @@ func (h *handler) visitor(r *http.Request) visitor {
 		role, err := h.Gate.Enter(secret, remote(r))
 		return visitor{role: role, err: err}
 	}
-	if c, err := r.Cookie(loginCookie); err == nil {
+	if c, err := r.Cookie(cookieName(r)); err == nil {
 		if one, ok := h.logins.find(c.Value, h.Now()); ok {
 			return visitor{role: one.role, by: one.by}
 		}
@@ -105,7 +114,7 @@ func (h *handler) visitor(r *http.Request) visitor {
 	switch {
 	case h.Gate == nil:
 		return visitor{role: rules.See}
-	case !h.Gate.Needs(rules.Act) && loopback(remote(r)):
+	case !h.Gate.Needs(rules.Act) && !h.Gate.Needs(rules.See) && loopback(remote(r)):
 		return visitor{role: rules.Act}
 	case !h.Gate.Needs(rules.See):
 		return visitor{role: rules.See}
@@ -181,17 +190,17 @@ func (h *handler) enter(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	token := h.logins.begin(in.By, role, h.Now())
-	http.SetCookie(w, &http.Cookie{Name: loginCookie, Value: token, Path: "/", MaxAge: int(loginLasts.Seconds()),
+	http.SetCookie(w, &http.Cookie{Name: cookieName(r), Value: token, Path: "/", MaxAge: int(loginLasts.Seconds()),
 		HttpOnly: true, SameSite: http.SameSiteStrictMode, Secure: r.TLS != nil})
 	reply(w, http.StatusOK, map[string]any{"schema": rules.Schema, "role": role, "by": in.By})
 }
 
 // leave ends a log-in.
 func (h *handler) leave(w http.ResponseWriter, r *http.Request) {
-	if c, err := r.Cookie(loginCookie); err == nil {
+	if c, err := r.Cookie(cookieName(r)); err == nil {
 		h.logins.end(c.Value)
 	}
-	http.SetCookie(w, &http.Cookie{Name: loginCookie, Path: "/", MaxAge: -1, HttpOnly: true, SameSite: http.SameSiteStrictMode, Secure: r.TLS != nil})
+	http.SetCookie(w, &http.Cookie{Name: cookieName(r), Path: "/", MaxAge: -1, HttpOnly: true, SameSite: http.SameSiteStrictMode, Secure: r.TLS != nil})
 	reply(w, http.StatusOK, map[string]any{"schema": rules.Schema})
 }
 

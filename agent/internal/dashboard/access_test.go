@@ -125,6 +125,7 @@ func TestWhoMaySeeAndAct(t *testing.T) {
 		{"no gate", nil, nil, 200, 403},
 		{"no secrets, acting not allowed", lock{act: true}, nil, 200, 403},
 		{"no secrets, acting allowed here", lock{}, nil, 200, 200},
+		{"a secret for seeing alone: nobody acts without it", lock{see: true}, nil, 401, 401},
 		{"both secrets, none shown", lock{true, true}, nil, 401, 401},
 		{"both secrets, a wrong one", lock{true, true}, bearer("guess"), 401, 401},
 		{"both secrets, that of seeing", lock{true, true}, bearer(seeing), 200, 403},
@@ -170,7 +171,7 @@ func TestLogIn(t *testing.T) {
 	if status != 200 || len(cookies) != 1 || !cookies[0].HttpOnly || cookies[0].SameSite != http.SameSiteStrictMode || strings.Contains(cookies[0].Value, acting) {
 		t.Fatalf("%d %+v", status, cookies)
 	}
-	cookie := []string{"Cookie", "strokebank=" + cookies[0].Value, "Sec-Fetch-Site", "same-origin"}
+	cookie := []string{"Cookie", cookies[0].Name + "=" + cookies[0].Value, "Sec-Fetch-Site", "same-origin"}
 	status, text, _ := s.ask("POST", "/api/v1/commands", strings.Replace(wanted, "M. Okoro", "somebody else", 1), cookie...)
 	if status != 200 || s.clerk.done[0].By != "M. Okoro" || s.clerk.done[0].Via != "page" || s.clerk.done[0].Role != rules.Act {
 		t.Errorf("%d %s, carried out %+v", status, text, s.clerk.done)
@@ -184,7 +185,7 @@ func TestLogIn(t *testing.T) {
 	}
 	s.now = noon
 	_, _, cookies = s.ask("POST", "/api/v1/login", `{"by":"M. Okoro","secret":"`+acting+`"}`)
-	cookie[1] = "strokebank=" + cookies[0].Value
+	cookie[1] = cookies[0].Name + "=" + cookies[0].Value
 	if status, _, _ := s.ask("POST", "/api/v1/logout", "{}", cookie...); status != 200 {
 		t.Errorf("log-out: %d", status)
 	}

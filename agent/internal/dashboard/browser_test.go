@@ -190,8 +190,16 @@ type plant struct {
 
 func newPlant(t testing.TB, state func(time.Time) []*rules.Assessment) *plant {
 	t.Helper()
+	return newPlantWith(t, state, func(*Options) {})
+}
+
+// newPlantWith is newPlant with options that the test changes.
+func newPlantWith(t testing.TB, state func(time.Time) []*rules.Assessment, change func(*Options)) *plant {
+	t.Helper()
 	p := &plant{board: newBoard(state(time.Now())...), state: state}
-	h := newHandler(Options{Units: p.board, Events: journal(time.Now(), 40), Version: "0.0-test"})
+	o := Options{Units: p.board, Events: journal(time.Now(), 40), Version: "0.0-test"}
+	change(&o)
+	h := newHandler(o)
 	p.Server = listening(t, h.routes())
 	p.stop, _ = run(t, p.Server)
 	ctx, cancel := context.WithCancel(context.Background())
