@@ -8,8 +8,12 @@ import (
 	"runtime/debug"
 )
 
-// release is set by the linker for a released build.
-var release = "development build"
+// Both are set by the linker for a packaged build: the version, and the commit
+// that it was made from.
+var (
+	release  = "development build"
+	revision string
+)
 
 func version(_ context.Context, sh shell, args []string) int {
 	fs := flag.NewFlagSet("version", flag.ContinueOnError)
@@ -20,9 +24,13 @@ func version(_ context.Context, sh shell, args []string) int {
 	return exitOK
 }
 
-// commit is the source this program was built from, as the toolchain stamped
-// it; "unknown" for a build outside a checkout.
+// commit is the source this program was built from: as a packaged build was
+// told, or as the toolchain stamped it; "unknown" for a build outside a
+// checkout.
 func commit() string {
+	if revision != "" {
+		return revision
+	}
 	info, ok := debug.ReadBuildInfo()
 	if !ok {
 		return "unknown"
