@@ -138,6 +138,7 @@ func (a *arrivals) await(what string) arrival {
 // drains shows in its retained state before the backlog is through, which also
 // shows that scans went on; its event then comes in its place.
 func TestWeekLongBacklog(t *testing.T) {
+	t.Parallel()
 	c := &chain{mqtt: broker(t), http: freePort(t)}
 	c.image, c.modbus = peer(t, "chain-image.json")
 	c.store = filepath.Join(t.TempDir(), "history")

@@ -75,6 +75,7 @@ func (c *chain) lowReserve(from int) heard {
 // alarms and says what is wrong; it goes on durably once the disk is back.
 // Then the disk fills up, and is emptied again.
 func TestDiskThatIsAwayAndThenFull(t *testing.T) {
+	t.Parallel() // it waits for the agent's next try most of the time
 	c := new(chain)
 	disk := c.smallDisk(t, 16)
 	_, at := c.hears.await("five cycles without a disk", 0, c.cycles(5))

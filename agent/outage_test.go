@@ -200,6 +200,7 @@ func metric(tb testing.TB, port int, name string) float64 {
 // cannot write its own store, and refuses the login: afterwards every event
 // has come, in order.
 func TestBrokerInEveryTrouble(t *testing.T) {
+	t.Parallel() // it waits for the next connection most of the time
 	x := &troubled{chain: &chain{mqtt: freePort(t), http: freePort(t), unit: "strokebank/quillen-reach/AU-9/"}, t: t, dir: t.TempDir()}
 	x.line = newLine(t, x.mqtt)
 	x.image, x.modbus = peer(t, "chain-image.json")

@@ -8,8 +8,11 @@
 // held for this) is given back to it and the write is tried again. When that
 // does not help either, records are kept in memory, bounded, marked not
 // durable, served in order all the same, and written as soon as the disk
-// takes them. What goes first when space runs out: trends, then events other
-// than alarms, then runs, and alarm events last.
+// takes them. The same holds from Open on where the disk is read-only, away or
+// broken at the start: what can be read of it is read.
+//
+// What goes first when space runs out: trends, then events other than alarms,
+// then runs, and alarm events last.
 package history
 
 import (
