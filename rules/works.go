@@ -124,13 +124,14 @@ func (u *Unit) valvesMove(scan *signal.Scan) bool {
 	return false
 }
 
-// lowPart is how far under the pumps' cut-in, as a part of their dead band, the
-// level surely holds the compressors back; common practice, no source.
-const lowPart = 0.15
+// Parts of the pumps' dead band: so far under the cut-in the level surely holds
+// the compressors back, and so far over it it is nearly restored; common
+// practice, no source.
+const lowPart, restored = 0.15, 0.7
 
 // stepFaults looks at how the machines start and stop.
 func (u *Unit) stepFaults(scan *signal.Scan, dt time.Duration) {
-	level, pump := u.out.Level, &u.cfg.Pumps
+	level := u.out.Level
 	for i := range u.pairs {
 		in := fault.In{Time: scan.Time, Elapsed: scan.Elapsed, Watched: dt, Process: level,
 			Mains: pick(scan, u.at.mains, signal.Boolean), Pair: u.machines[i]}
@@ -140,14 +141,28 @@ func (u *Unit) stepFaults(scan *signal.Scan, dt time.Duration) {
 		if i == compressors {
 			in.Process = scan.Readings[u.at.pressure]
 			in.Excused = u.locked || u.runs(pumps, 0) || u.runs(pumps, 1)
-			low := 0.0
-			if u.works.found[pumps].Level < pump.CutIn-float64(lowPart*(pump.CutOut-pump.CutIn)) {
-				low = 1
-			}
-			in.OilLow = signal.Derive(low, signal.Boolean, level)
+			in.OilLow = u.oilLow()
 		}
 		u.works.found[i] = u.works.faults[i].Step(&in)
 	}
+}
+
+// oilLow is on while the panel surely holds the compressors back: the level is
+// well under the pumps' cut-in, or a pump that the panel has called has not
+// restored it yet.
+func (u *Unit) oilLow() signal.Reading {
+	c, f := &u.cfg.Pumps, u.works.found[pumps]
+	over := func(part float64) float64 { return c.CutIn + float64(part*(c.CutOut-c.CutIn)) }
+	low := f.Level < over(-lowPart)
+	for which := range f.Uncalled {
+		called := u.runs(pumps, which) && !f.Uncalled[which].On() && !f.InHand[which].On()
+		low = low || called && f.Level < over(restored)
+	}
+	on := 0.0
+	if low {
+		on = 1
+	}
+	return signal.Derive(on, signal.Boolean, u.out.Level)
 }
 
 // runs reports that a machine is seen to run.

@@ -54,7 +54,6 @@ var machines = [...]Definition{
 			"machine itself. After a repair, set its baseline anew." + starts,
 		Respond: 7 * 24 * time.Hour, Priority: Low,
 		OffDelay: time.Minute,
-		Explains: []string{OutputFalling},
 	},
 	{
 		Name: OutputFalling, Title: "Machine delivers less and less", Code: "LOO",
@@ -69,6 +68,7 @@ var machines = [...]Definition{
 			"whether the next runs are better. After a repair, set its baseline anew." + starts,
 		Respond: 14 * 24 * time.Hour, Priority: Low,
 		OffDelay: time.Minute,
+		Explains: []string{LowOutput},
 	},
 	{
 		Name: RunsInHand, Title: "Machine runs by hand",

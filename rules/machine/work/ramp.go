@@ -135,48 +135,52 @@ func (r *ramp) fit(i, j int, floor float64) line {
 	return l
 }
 
-// straight is the longest part of the rise that is one line: from its ends
-// blocks are left out until what remains agrees with a line, so that a draw
-// under way at the start, or one that began near the end, is cut off; and where
-// it holds a step down, as a draw in the middle leaves it, the longer side of
-// the step remains. Less than a third of the rise is no part of it.
+// straight is the part of the rise that is one line: all of it, or what remains
+// when a draw is cut off that was under way at the start, or began near the end,
+// or left a step down in the middle. Of what remains at the two ends the steeper
+// one counts: a draw only flattens. Less than a quarter of the rise is no part
+// of it.
 func (r *ramp) straight(floor float64) line {
-	i, j := 0, r.count
-	for whole := r.span(); ; {
-		l := r.fit(i, j, floor)
-		if !l.ok || l.to-l.from < whole/3 {
-			return line{}
+	whole := r.span()
+	one := func(i, j int) (l line, straight, enough bool) {
+		l = r.fit(i, j, floor)
+		enough = l.ok && l.to-l.from >= whole/4
+		return l, enough && l.off <= sure && r.step(i, j, l.noise) < 0, enough
+	}
+	if l, straight, _ := one(0, r.count); straight {
+		return l
+	}
+	var tail, head line
+	for i := 1; !tail.ok; i++ {
+		l, straight, enough := one(i, r.count)
+		if !enough {
+			break
 		}
-		if l.off <= sure {
-			k := r.step(i, j, l.noise)
-			switch {
-			case k < 0:
-				return l
-			case k-i > j-k:
-				j = k - 1
-			default:
-				i = k + 1
-			}
-			continue
-		}
-		a, b := r.fit(i+1, j, floor), r.fit(i, j-1, floor)
-		switch {
-		case !a.ok || !b.ok:
-			return line{}
-		case a.off <= b.off:
-			i++
-		default:
-			j--
+		if straight {
+			tail = l
 		}
 	}
+	for j := r.count - 1; !head.ok; j-- {
+		l, straight, enough := one(0, j)
+		if !enough {
+			break
+		}
+		if straight {
+			head = l
+		}
+	}
+	if !tail.ok || head.ok && head.slope > tail.slope {
+		return head
+	}
+	return tail
 }
 
 // stepped is how many standard deviations make a step down likely. A step that
 // is not there costs a little accuracy, one that is overlooked a wrong flow.
 const stepped = 2.8
 
-// step is the block before which the rise through blocks i to j-1 most likely
-// steps down, or -1: least squares of a line with a step at each place.
+// step is the block before which the rise through blocks i to j-1 likely steps
+// down, or -1: least squares of a line with a step at each place.
 func (r *ramp) step(i, j int, noise float64) int {
 	var n, t, v float64
 	for k := i; k < j; k++ {
