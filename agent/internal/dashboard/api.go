@@ -6,6 +6,8 @@ import (
 	"time"
 
 	"strokebank/rules"
+	"strokebank/rules/machine"
+	"strokebank/rules/reserve"
 	"strokebank/sensors/signal"
 )
 
@@ -16,7 +18,7 @@ type route struct {
 }
 
 var described = []route{
-	{"/api/v1/units", "every unit in a few fields, the one that needs attention first"},
+	{"/api/v1/units", "every unit in a few fields and why it needs attention, the one that needs it most first"},
 	{"/api/v1/units/{unit}", "the whole assessment of one unit; SI units, RFC 3339 UTC times, null where a value is unknown"},
 	{"/api/v1/events?after=&limit=", "events with a sequence number above after, oldest first, at most limit (1 to 500, default 50); without after the newest ones"},
 	{"/api/v1/live", "server-sent events: hello once, assessment per change, beat twice a second"},
@@ -37,18 +39,30 @@ func (h *handler) index(w http.ResponseWriter, r *http.Request) {
 // summary is one unit in a few fields. Every figure is null while the
 // reserve is unknown, with the reason beside it.
 type summary struct {
-	Site      string         `json:"site"`
-	Unit      string         `json:"unit"`
-	Time      time.Time      `json:"time"`
-	Fresh     bool           `json:"fresh"`
-	Quality   signal.Quality `json:"quality"`
-	PowerLost bool           `json:"power_lost"`
-	Known     bool           `json:"reserve_known"`
-	Reason    string         `json:"reason,omitempty"`
-	AtLeast   signal.Number  `json:"at_least_cycles"`
-	Required  int            `json:"required_cycles"`
-	Alarms    int            `json:"alarms_needing_someone"`
-	Highest   string         `json:"highest_priority,omitempty"`
+	Site       string         `json:"site"`
+	Unit       string         `json:"unit"`
+	Time       time.Time      `json:"time"`
+	Age        float64        `json:"age_seconds"` // of the scan
+	Fresh      bool           `json:"fresh"`
+	Quality    signal.Quality `json:"quality"` // of the reserve's inputs
+	PowerLost  bool           `json:"power_lost"`
+	Known      bool           `json:"reserve_known"`
+	Reason     string         `json:"reason,omitempty"`
+	AtLeast    signal.Number  `json:"at_least_cycles"`
+	Expected   signal.Number  `json:"expected_cycles"`
+	Required   int            `json:"required_cycles"`
+	Limit      reserve.Limit  `json:"limit,omitempty"`
+	Alarms     int            `json:"alarms_needing_someone"`
+	Unseen     int            `json:"alarms_unacknowledged"`
+	Highest    string         `json:"highest_priority,omitempty"`
+	Redundancy []backing      `json:"redundancy"`
+	Attention  string         `json:"attention,omitempty"` // why it stands where it does; empty: nothing is wrong
+}
+
+// backing is how the machines of one kind back each other up.
+type backing struct {
+	Kind       machine.Kind `json:"kind"`
+	Redundancy string       `json:"redundancy"` // both, one, none or unknown
 }
 
 func (h *handler) list(w http.ResponseWriter, r *http.Request) {

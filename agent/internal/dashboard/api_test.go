@@ -8,11 +8,13 @@ import (
 	"math"
 	"net/http"
 	"net/http/httptest"
+	"slices"
 	"strings"
 	"testing"
 	"time"
 
 	"strokebank/rules"
+	"strokebank/rules/alarm"
 )
 
 func at(t time.Time) func() time.Time { return func() time.Time { return t } }
@@ -184,6 +186,37 @@ func TestUnitsThatNeedAttentionComeFirst(t *testing.T) {
 	}
 	if want := "late, short, blind, dark, calm, calm too"; strings.Join(got, ", ") != want {
 		t.Errorf("order %v, want %s", got, want)
+	}
+}
+
+func TestStartPageSaysWhy(t *testing.T) {
+	named := func(a *rules.Assessment, unit string) *rules.Assessment { a.Unit = unit; return a }
+	unbacked := named(stored(noon), "unbacked")
+	unbacked.Pairs[1].Redundancy = "none"
+	seen := named(short(noon), "seen")
+	seen.Reserve.AtLeast = 3
+	unseen := named(short(noon), "unseen")
+	unseen.Reserve.AtLeast = 3
+	for i := range seen.Alarms {
+		if seen.Alarms[i].State == alarm.Unacknowledged {
+			seen.Alarms[i].State = alarm.Acknowledged
+		}
+	}
+	h := New(Options{Events: &book{}, Now: at(noon.Add(time.Second)), Units: newBoard(named(stored(noon), "calm"), named(doubtful(noon), "doubtful"), unbacked,
+		seen, unseen, named(dark(noon), "dark"), named(blind(noon), "blind"), named(short(noon), "short"), named(stored(noon.Add(-time.Minute)), "late"))})
+	var got []string
+	for _, u := range decoded(t, serve(t, h, "GET", "/api/v1/units", nil))["units"].([]any) {
+		u := u.(map[string]any)
+		why, _ := u["attention"].(string)
+		got = append(got, u["unit"].(string)+": "+why)
+		if len(u["redundancy"].([]any)) != 2 || u["age_seconds"].(float64) < 1 || (u["limit"] != "pressure" && u["reserve_known"] == true) {
+			t.Errorf("%v", u)
+		}
+	}
+	want := []string{"late: no fresh scan", "short: 2 of 3 required cycles", "blind: reserve unknown", "dark: mains lost",
+		"unseen: Low reserve", "seen: Low reserve", "unbacked: no backup", "doubtful: reserve uncertain", "calm: "}
+	if !slices.Equal(got, want) {
+		t.Errorf("got  %q\nwant %q", got, want)
 	}
 }
 

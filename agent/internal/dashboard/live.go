@@ -81,7 +81,10 @@ func (s *stream) run(r *http.Request) error {
 		StaleAfter float64 `json:"stale_after_seconds"`
 		USUnits    bool    `json:"us_units"`
 		Newest     uint64  `json:"newest_event"`
-	}{s.h.Version, s.h.StaleAfter.Seconds(), s.h.USUnits, s.h.Events.Newest()}
+		Units      int     `json:"units"` // read so far
+		Past       bool    `json:"trends"`
+		Suppose    bool    `json:"suppose"`
+	}{s.h.Version, s.h.StaleAfter.Seconds(), s.h.USUnits, s.h.Events.Newest(), len(s.h.Units.Latest()), s.h.Past != nil, s.h.Suppose != nil}
 	if err := s.put("hello", hello); err != nil {
 		return err
 	}
