@@ -113,7 +113,7 @@ func (u *Unit) stepLeaks(scan *signal.Scan, dt time.Duration) {
 // lookForLeaks fills the room's scan.
 func (u *Unit) lookForLeaks(scan *signal.Scan, dt time.Duration) {
 	a, s := &u.out, &u.leaks.scan
-	*s = leak.Scan{Time: scan.Time, Seconds: dt.Seconds(), Warmth: 1, Atmosphere: u.atmosphere, Locked: u.locked}
+	*s = leak.Scan{Time: scan.Time, Seconds: dt.Seconds(), Warmth: 1, Atmosphere: u.atmosphere, Locked: u.locked && a.Level.Value < u.cfg.Pumps.CutIn}
 	s.Read = a.GasPressure.Known() && a.Level.Known() && dt > 0
 	s.Pressure, s.Level = a.GasPressure.Value, a.Level.Value
 	s.Gauge = s.Pressure - u.atmosphere

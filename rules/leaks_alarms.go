@@ -85,7 +85,7 @@ func checkOilLost(u *Unit, _ *signal.Scan, _ *alarm.Definition, hold bool) verdi
 	limit, _ := u.leaks.watch.Limits()
 	// A slow one waits until the gas has told whether it is the level that
 	// drifts.
-	known := f.Lost.Known && (f.Lost.Seconds > 3*3600 || f.Lost.Rate-f.Lost.Band > 8*limit)
+	known := f.Lost.Known && (hold || f.LostFor > 3*3600 || f.Lost.Rate-f.Lost.Band > 8*limit)
 	return u.learned(f.Lost.Rate, f.Lost.Band, limit, known, hold, signal.CubicMetrePerSecond)
 }
 
@@ -113,7 +113,7 @@ func checkWaterlogged(u *Unit, _ *signal.Scan, d *alarm.Definition, hold bool) v
 	c, s := u.leaks.watch.Config(), &u.leaks.scan
 	r := u.airRatio()
 	v := verdict{condition: alarm.Unread, value: r.Number(), limit: signal.Unknown(), unit: signal.Ratio}
-	if !s.Read || s.Pumps || s.Compressors || u.locked || u.out.Level.Value < u.cfg.Pumps.CutIn {
+	if !s.Read || s.Pumps || s.Compressors || u.out.Level.Value < u.cfg.Pumps.CutIn-c.LevelBand {
 		return v
 	}
 	limit := leastAir * (u.cfg.Compressors.CutIn + u.atmosphere - c.Band) * s.Gas / c.Full

@@ -4,6 +4,7 @@ import (
 	"fmt"
 	"time"
 
+	"strokebank/rules/alarm"
 	"strokebank/rules/machine"
 	"strokebank/rules/proof"
 	"strokebank/sensors/signal"
@@ -122,12 +123,11 @@ func (u *Unit) proofEvent(scan *signal.Scan, function int, name, reason string) 
 // markTest marks the events of an alarm that was raised in a test, until it
 // is normal again.
 func (u *Unit) markTest(w *watcher, e *Event) {
-	active := w.alarm.State.Active()
-	if active && u.proofs.book.Test() != nil {
-		w.test = true
+	if e.To == string(alarm.Unacknowledged) {
+		w.test = u.proofs.book.Test() != nil
 	}
 	e.Test = w.test
-	if e.To == "normal" {
+	if e.To == string(alarm.Normal) {
 		w.test = false
 	}
 }
@@ -145,19 +145,12 @@ func (u *Unit) stepProofs(scan *signal.Scan, dt time.Duration) {
 		v := &u.leaks.valves[i]
 		switch done, late := v.step(scan, dt, u.cfg.ScanPeriod); {
 		case done:
-			u.prove(scan, p.valves[i], fmt.Sprintf("%s stroke in %.0f s", v.way(), v.seconds))
+			u.prove(scan, p.valves[i], fmt.Sprintf("%s stroke in %.0f s", v.way, v.took))
 		case late:
-			u.disprove(scan, p.valves[i], fmt.Sprintf("%s stroke not done in %.0f s", v.way(), v.seconds))
+			u.disprove(scan, p.valves[i], fmt.Sprintf("%s stroke not done in %.0f s", v.way, v.took))
 		}
 	}
 	p.book.Step(scan.Time, scan.ClockTrusted)
 	u.out.Proof = p.book.All()
 	u.out.Test = p.book.Test()
-}
-
-func (v *valve) way() string {
-	if v.closing {
-		return "closing"
-	}
-	return "opening"
 }

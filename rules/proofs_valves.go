@@ -13,10 +13,14 @@ type valve struct {
 	oil          [2]float64 // m³ in its cylinder when open, when closed
 	allowed      [2]float64 // s for an opening, a closing stroke; 0: not known
 
+	stood   bool // it has been seen at an end
 	left    bool // an end was left, and the other not reached yet
 	closing bool
 	seconds float64
 	late    bool
+
+	way  string  // of the last stroke that was reported
+	took float64 // s
 }
 
 // strokeSlack is by how much longer than configured a stroke may take
@@ -62,35 +66,40 @@ func (v *valve) filled(scan *signal.Scan) (oil float64, moving bool) {
 func (v *valve) step(scan *signal.Scan, dt, period time.Duration) (done, late bool) {
 	open, closed := scan.Readings[v.open], scan.Readings[v.closed]
 	if !open.Known() || !closed.Known() || open.On() && closed.On() {
-		v.left, v.late = false, false
+		v.stood, v.left, v.late = false, false, false
 		return false, false
 	}
-	at := open.On() || closed.On()
-	switch {
-	case at && v.left && closed.On() == v.closing:
-		v.seconds += dt.Seconds()
-		v.left = false
-		done, late = !v.late, false
-		v.late = false
-		return done, late
-	case at:
-		v.left, v.late = false, false
+	if open.On() || closed.On() {
+		if v.left && closed.On() == v.closing {
+			v.seconds += dt.Seconds()
+			done = !v.late
+			v.report()
+		}
+		v.stood, v.left, v.late, v.seconds = true, false, false, 0
 		v.closing = open.On() // where it would go from here
-		v.seconds = 0
-		return false, false
+		return done, false
 	}
-	if v.seconds == 0 && !v.left {
-		v.left = true
+	if v.left = v.stood; !v.left {
+		return false, false
 	}
 	v.seconds += dt.Seconds()
 	i := 0
 	if v.closing {
 		i = 1
 	}
-	most := v.allowed[i]*strokeSlack + 2*period.Seconds()
-	if v.left && v.allowed[i] > 0 && v.seconds > most && !v.late {
+	most := float64(v.allowed[i]*strokeSlack) + 2*period.Seconds()
+	if v.allowed[i] > 0 && v.seconds > most && !v.late {
 		v.late = true
+		v.report()
 		return false, true
 	}
 	return false, false
+}
+
+// report keeps what is told of a stroke.
+func (v *valve) report() {
+	v.way, v.took = "opening", v.seconds
+	if v.closing {
+		v.way = "closing"
+	}
 }

@@ -87,7 +87,7 @@ var plant = [...]Definition{
 		Causes: []string{
 			"a fitting, hose, seal or pipe leaks to the outside",
 			"somebody took oil out",
-			"the sump's level transmitter drifts",
+			"the level transmitter of tank or sump drifts",
 		},
 		Action: "Look for oil at the unit, along the lines and at the valves. Spilled oil is slippery, burns and harms " +
 			"water: contain it and follow the site's procedure. Keep hands away from a jet of oil." + stored,

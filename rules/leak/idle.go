@@ -30,6 +30,10 @@ type OilState struct {
 	Between  [3]Window `json:"between"`
 	Betweens int       `json:"between_count"`
 	Loud     Window    `json:"loud"`
+	// Volume is the oil that may change its temperature, m³, and Warm whether
+	// that is measured.
+	Volume float64 `json:"volume_m3"`
+	Warm   bool    `json:"warm"`
 }
 
 // between takes in what the oil did between two fills.
@@ -55,8 +59,6 @@ type oil struct {
 	last   float64 // s, watched time of the last bin
 
 	recent, kept Decline
-	warm         bool
-	volume       float64
 }
 
 // Decline is a rate at which oil goes down, m³/s, with its ± band.
@@ -73,7 +75,7 @@ func (o *oil) step(s *Scan, age float64, idle bool) bool {
 	if !idle {
 		return o.end(age)
 	}
-	o.warm, o.volume = s.Warm, s.Oil
+	o.state.Warm, o.state.Volume = s.Warm, s.Oil
 	if o.width == 0 {
 		o.width, o.begun, o.filled = firstWidth, age, 0
 		o.sum.reset()
@@ -105,6 +107,13 @@ func (o *oil) lately(age float64) float64 {
 		return o.state.Windows[n-1].Down
 	}
 	return 0
+}
+
+// forget drops what was collected: an instrument has moved.
+func (o *oil) forget() {
+	o.state = OilState{}
+	o.recent, o.kept = Decline{}, Decline{}
+	o.filled, o.width = 0, 0
 }
 
 // merge joins the bins two by two.
@@ -207,8 +216,8 @@ func (o *oil) amid(age float64, n int, times float64) Decline {
 }
 
 // newest is the decline over the newest windows that have so many seconds of
-// idle time together, counting those of half an hour or more; not known where
-// one of these contradicts a decline of least.
+// idle time together, counting those that could tell a decline of least; not
+// known where one of these contradicts it.
 func (o *oil) newest(age, seconds float64, windows int, least float64) Decline {
 	idle, n := 0.0, 0
 	for i := o.state.Count - 1; i >= 0; i-- {
@@ -216,7 +225,7 @@ func (o *oil) newest(age, seconds float64, windows int, least float64) Decline {
 		if age-w.At > 3*day {
 			break
 		}
-		if w.Seconds < wholeIdle/2 {
+		if w.Error > least/2 {
 			continue
 		}
 		if w.Down+2*w.Error < least {
@@ -267,10 +276,10 @@ func (o *oil) over(age, s, least float64) Decline {
 // (common practice, no source), less as the day goes round.
 func (o *oil) swing(span float64) float64 {
 	kelvin := 0.5
-	if o.warm {
+	if o.state.Warm {
 		kelvin = 0.1
 	}
-	return o.volume * 7e-4 * kelvin / 3600 / (1 + span/(6*3600))
+	return o.state.Volume * 7e-4 * kelvin / 3600 / (1 + span/(6*3600))
 }
 
 // weightedMedian orders both by the slopes.

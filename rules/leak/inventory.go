@@ -16,6 +16,7 @@ type inventory struct {
 	liner *liner
 	sum   average
 	lost  Decline
+	since float64 // s, watched time since it has been over the limit; 0: it is not
 	total float64 // m³ at 15 °C; 0: not known
 }
 
@@ -44,6 +45,12 @@ func (v *inventory) judge(age float64, s *Scan) {
 	v.lost = v.over(age, s, 6*3600, 12)
 	if d := v.over(age, s, 2*3600, 9); d.Known && d.Rate-d.Band > 2*v.cfg.OilLimit {
 		v.lost = d
+	}
+	switch {
+	case !v.lost.Known || v.lost.Rate-v.lost.Band < v.cfg.OilLimit:
+		v.since = 0
+	case v.since == 0:
+		v.since = age
 	}
 }
 

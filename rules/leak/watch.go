@@ -45,6 +45,7 @@ type Findings struct {
 	Oil, OilRecent Decline    // while idle: of seven days, of one
 	Air            AirDecline // a day
 	Lost           Decline    // out of the system
+	LostFor        float64    // s for which it has been over the limit
 	Inventory      float64    // m³ at 15 °C; 0: not known
 	Stuck          StuckState
 	Drifts         bool // the level moves and S with it: the transmitter does
@@ -144,6 +145,10 @@ func (w *Watch) Step(s *Scan) *Findings {
 	}
 	o.Drifts = w.drifts > 0
 	o.Oil, o.OilRecent, o.Air = w.oil.kept, w.oil.recent, w.air.result
+	o.LostFor = 0
+	if w.inventory.since > 0 {
+		o.LostFor = w.age - w.inventory.since
+	}
 	o.Lost, o.Inventory, o.Stuck = w.inventory.lost, w.inventory.total, w.lift.stuck
 	o.Lifting, o.LiftsAt, o.LiftedPart = w.loss.lifting(w.age)
 	return o
@@ -164,7 +169,8 @@ func (w *Watch) drifting(s *Scan) {
 	if w.suspect++; w.suspect >= 2 {
 		w.drifts = day
 		w.air.forget()
-		w.inventory.state.Count = 0
+		w.oil.forget()
+		w.inventory.state.Count, w.inventory.since, w.inventory.lost = 0, 0, Decline{}
 	}
 }
 
