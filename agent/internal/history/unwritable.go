@@ -123,7 +123,7 @@ func (s *Store) attach(ctx context.Context) error {
 	if fresh.stats.Damage != "" {
 		s.stats.Damage = fresh.stats.Damage
 	}
-	if s.unnumbered || s.pending.first() <= fresh.last {
+	if s.unnumbered || s.pending.first() <= fresh.newest {
 		s.renumber(fresh)
 	} else {
 		s.last = max(s.last, fresh.last)

@@ -343,3 +343,32 @@ func TestRetentionOfRecordsWithoutAClock(t *testing.T) {
 		}
 	}
 }
+
+// Damage that is found at work, while no new database can be made either: what
+// happens is kept in memory under the numbers that follow.
+func TestDamageFoundWhileNothingCanBeMade(t *testing.T) {
+	dir := t.TempDir()
+	fillAndDamage(t, dir, spoilTable(t, "units"))
+	s := openStore(t, Options{Dir: dir, Reserve: -1})
+	newest := s.Newest()
+	s.opts.vfs = "no such layer"
+	for n := range uint64(2) {
+		entries, err := s.Record(t.Context(), "AU-7", []rules.Event{machineEvent(1)}, nil, []byte("new"))
+		if err != nil || entries[0].Durable || entries[0].Seq != newest+1+n {
+			t.Fatalf("%+v, %v", entries, err)
+		}
+	}
+	if state, err := s.State(t.Context(), "AU-7"); err != nil || string(state) != "new" || s.Health().Durable {
+		t.Errorf("state %q, %v, %+v", state, err, s.Health())
+	}
+	s.opts.vfs = ""
+	s.recover(t.Context())
+	all := entriesAfter(t, s, newest)
+	if len(all) != 2 || !all[0].Durable || all[0].Seq != newest+1 || !s.Health().Durable {
+		t.Errorf("%+v, %+v", all, s.Stats())
+	}
+	if seq, err := s.Cursor(t.Context(), "uplink"); err != nil || seq != 190 {
+		t.Errorf("cursor %d, %v", seq, err)
+	}
+	verifyAndClose(t, s)
+}
