@@ -153,11 +153,9 @@ func severalUnits(t *testing.T, ctx context.Context) {
 		return []*rules.Assessment{stored(now.UTC()), other}
 	}
 	r := newPlant(t, two).at(t, ctx, "", 1280, 900)
-	r.wait(`document.querySelectorAll("#units li").length === 2`)
-	r.contains("#units li", "AU-8", "at least 2 cycles, required 3", "5 alarms")
-	r.wait(`location.search === "?unit=AU-8"`)
-	r.contains("#where", "AU-8")
-	r.press(`#units a[href="?unit=AU-7"]`)
+	r.wait(`document.querySelectorAll(".units tbody tr").length === 2`)
+	r.contains(".units tbody tr", "AU-8", "2 of 3 required cycles", "5, high")
+	r.press(`.units a[href="?unit=AU-7"]`)
 	r.wait(`document.querySelector("#where").textContent.includes("AU-7")`)
 	r.contains("#at-least", "at least 4 cycles")
 	r.quiet()

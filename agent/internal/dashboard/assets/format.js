@@ -28,6 +28,10 @@ const american = {
 // known reports whether v is a number at all.
 export const known = (v) => typeof v === "number" && Number.isFinite(v);
 
+// measure is how a kind of value is shown: its unit, the conversion from SI
+// and the digits.
+export const measure = (kind) => (us ? american : metric)[kind];
+
 // quantity is a value in its unit, or "unknown".
 export function quantity(v, kind) {
   if (!known(v)) return "unknown";
@@ -85,6 +89,20 @@ export function moment(iso, now) {
   if (t.toDateString() === now.toDateString()) return clock(t);
   const year = t.getFullYear() === now.getFullYear() ? "" : " " + t.getFullYear();
   return t.getDate() + "\u00a0" + months[t.getMonth()] + year + " " + clock(t);
+}
+
+// brief is a local time without its seconds, with the day.
+export function brief(t) {
+  return t.getDate() + "\u00a0" + months[t.getMonth()] + (t.getFullYear() === new Date().getFullYear() ? " " : " " + t.getFullYear() + " ") +
+    two(t.getHours()) + ":" + two(t.getMinutes());
+}
+
+// tick is a label of a time axis, as fine as the step between two of them.
+export function tick(t, seconds) {
+  if (seconds >= 300 * 86400) return String(t.getFullYear());
+  if (seconds >= 20 * 86400) return months[t.getMonth()] + (t.getMonth() === 0 ? " " + t.getFullYear() : "");
+  if (seconds >= 86400 || t.getHours() + t.getMinutes() === 0) return t.getDate() + "\u00a0" + months[t.getMonth()];
+  return two(t.getHours()) + ":" + two(t.getMinutes());
 }
 
 // age is the seconds from iso to the ISO time now.

@@ -12,6 +12,7 @@ import { machines } from "./machines.js";
 import { readings } from "./readings.js";
 import { events } from "./events.js";
 import { begin } from "./act.js";
+import { asked, lead, offer, turn, viewing } from "./views.js";
 
 const schema = 1;
 const silence = 2000; // ms without a word after which the stream is lost; it beats twice a second
@@ -20,7 +21,7 @@ const reopen = 8000; // ms after which a silent stream is opened anew
 const at = (id) => document.getElementById(id);
 const units = new Map(); // name → {a, moved: performance time, stale: ms}
 const state = { heard: -Infinity, heardAt: null, opened: 0, stale: 3000, fault: "", version: "" };
-let source, chosen = new URLSearchParams(location.search).get("unit");
+let source, chosen = asked().get("unit");
 let past = null, asking = false;
 
 function connect() {
@@ -42,6 +43,7 @@ function hello(m) {
   state.stale = m.stale_after_seconds * 1000;
   text(at("version"), "strokebank " + m.version);
   if (remembered() === null) prefer(m.us_units, false);
+  offer({ trends: m.trends, suppose: m.suppose, several: Math.max(m.units, units.size) > 1 });
   recall(m.newest_event);
 }
 
@@ -50,6 +52,7 @@ function take(a) {
   const known = units.get(a.unit);
   const same = known && known.a.time === a.time;
   units.set(a.unit, { a, moved: same ? known.moved : performance.now() });
+  if (units.size > 1) offer({ several: true });
   state.fault = "";
   render();
 }
@@ -67,7 +70,7 @@ function current() {
 
 // watch decides whether what stands on the page may look alive.
 function watch() {
-  const now = performance.now(), date = new Date(), u = current();
+  const now = performance.now(), date = new Date(), all = viewing() === "units", u = all ? undefined : current();
   const silent = now - state.heard > silence || (state.heardAt && date - state.heardAt > silence);
   let why = "";
   if (state.closed) {
@@ -77,6 +80,8 @@ function watch() {
       : "No data yet: the page has not heard from the agent.";
   } else if (state.fault) {
     why = "Cannot show what the agent sent: " + state.fault + ". What stands below is old.";
+  } else if (all && units.size > 0) {
+    why = ""; // each row says how old it is
   } else if (!u) {
     why = chosen !== null && units.size > 0 ? "No unit named " + chosen + " is known here." : "No scan yet: the agent answers and has not read the unit.";
   } else if (now - u.moved > state.stale) {
@@ -86,7 +91,7 @@ function watch() {
   at("banner").hidden = why === "";
   text(at("banner"), why);
   text(at("clock"), "now " + clock(date) + " " + zone(date) + (u ? ", last scan " + moment(u.a.time, date) : ""));
-  document.title = (why ? "NO DATA" : headline(u.a)) + (u ? ", " + u.a.unit : "");
+  document.title = (why ? "NO DATA" : u ? headline(u.a) : plural(units.size, "unit")) + (u ? ", " + u.a.unit : "");
   if (silent && !state.closed && now - Math.max(state.heard, state.opened) > reopen) connect();
 }
 
@@ -100,6 +105,8 @@ function headline(a) {
 function render() {
   if (document.hidden) return;
   const u = current(), now = new Date();
+  const here = turn(viewing() === "units" ? null : u ? u.a.unit : chosen, units, now);
+  if (viewing() === "units") return together();
   if (!u) return;
   const a = u.a;
   text(at("where"), a.site + ", unit " + a.unit);
@@ -107,14 +114,25 @@ function render() {
   show(at("tally"), tally(a));
   at("head").classList.toggle("mainslost", a.power_lost);
   at("head").dataset.priority = power(a).priority;
+  speak(a);
+  if (!here) return;
   show(at("reserve-body"), reserve(a, now));
   show(at("alarms-body"), alarms(a, now));
   show(at("tank-body"), tank(a));
   show(at("machines-body"), machines(a));
   show(at("readings-body"), readings(a, now));
   show(at("events-body"), events(past, a, now));
-  speak(a);
-  survey();
+}
+
+// together is the head of the page that shows all units.
+function together() {
+  const off = [...units.values()].filter((u) => u.a.power_lost), dark = off.map((u) => u.a.unit);
+  at("head").dataset.priority = off.length ? power(off[0].a).priority : "high";
+  text(at("where"), [...new Set([...units.values()].map((u) => u.a.site))].join(", ") || "All units");
+  show(at("mains"), dark.length ? h("strong", {}, "Mains lost: " + dark.join(", ")) : "");
+  show(at("tally"), "");
+  at("head").classList.toggle("mainslost", dark.length > 0);
+  for (const u of units.values()) speak(u.a);
 }
 
 // power is the alarm of the lost mains, where the unit has one.
@@ -137,48 +155,19 @@ function mains(a, now) {
 function tally(a) {
   const list = needing(a);
   if (list.length === 0) return h("span", {}, "no alarm");
-  return h("a", { href: "#alarms" }, mark(list[0].priority, list[0].state !== "acknowledged"),
+  return h("a", { href: viewing() === "now" ? "#alarms" : "?unit=" + encodeURIComponent(a.unit) }, mark(list[0].priority, list[0].state !== "acknowledged"),
     plural(list.length, "alarm") + ", most urgent: " + list[0].priority);
 }
 
 // speak tells a screen reader of alarms that were not there before.
-let spoken = null;
+const spoken = new Map(); // unit → keys of the alarms that were told
 function speak(a) {
   const fresh = needing(a).filter((x) => x.state === "unacknowledged");
-  const keys = new Set(fresh.map((x) => a.unit + x.alarm + x.source + x.since));
-  const added = fresh.filter((x) => spoken === null || !spoken.has(a.unit + x.alarm + x.source + x.since));
-  spoken = keys;
-  if (added.length) text(at("spoken"), added.map((x) => x.priority + " alarm: " + x.title + ". " + x.action).join(" "));
-}
-
-// survey lists the units where there are several, in the agent's order: the
-// one that needs attention first.
-let surveyed = -Infinity;
-async function survey() {
-  if (units.size < 2 || performance.now() - surveyed < 1500) return;
-  surveyed = performance.now();
-  try {
-    const list = (await ask("/api/v1/units")).units;
-    if (chosen === null) choose(list[0].unit);
-    at("units").hidden = false;
-    show(at("units"), h("ul", {}, list.map(line)));
-  } catch {
-    show(at("units"), h("p", {}, "The list of units cannot be read now."));
-  }
-}
-
-function line(u) {
-  const figure = u.reserve_known ? "at least " + plural(u.at_least_cycles, "cycle") + ", required " + u.required_cycles
-    : ["reserve ", unknown(u.reason)];
-  return h("li", { "data-key": u.unit }, h("a", { href: "?unit=" + encodeURIComponent(u.unit), "aria-current": u.unit === chosen && "page" },
-    u.site + ", " + u.unit), " ", figure, u.power_lost ? "; mains lost" : "", u.fresh ? "" : "; no fresh scan",
-    u.alarms_needing_someone ? ["; ", u.highest_priority && mark(u.highest_priority, true), " " + plural(u.alarms_needing_someone, "alarm")] : "");
-}
-
-function choose(unit) {
-  chosen = unit;
-  history.replaceState(null, "", "?unit=" + encodeURIComponent(unit));
-  render();
+  const key = (x) => x.alarm + "/" + x.source + "/" + x.since;
+  const told = spoken.get(a.unit) || new Set();
+  const added = fresh.filter((x) => !told.has(key(x)));
+  spoken.set(a.unit, new Set(fresh.map(key)));
+  if (added.length) text(at("spoken"), (units.size > 1 ? a.unit + ": " : "") + added.map((x) => x.priority + " alarm: " + x.title + ". " + x.action).join(" "));
 }
 
 // recall fetches the events that this page has not seen.
@@ -218,6 +207,11 @@ function prefer(us, keep) {
 at("metric").addEventListener("click", () => prefer(false, true));
 at("us").addEventListener("click", () => prefer(true, true));
 document.addEventListener("visibilitychange", () => { render(); watch(); });
+lead(() => {
+  chosen = asked().get("unit");
+  render();
+  watch();
+});
 prefer(remembered() === "us", false);
 begin(() => (current() ? current().a.unit : chosen || ""), (maySee) => {
   state.closed = !maySee;

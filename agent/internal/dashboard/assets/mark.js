@@ -3,7 +3,7 @@
 
 import { h, s } from "./dom.js";
 
-const outlines = {
+export const outlines = {
   high: "M8 1.500 15 14H1z",
   medium: "M8 1 15 8l-7 7-7-7z",
   low: "M2 4h12v8H2z",

@@ -112,7 +112,7 @@ function ruler(r, urgency) {
 
 // strokes is the expected way of pressure and level: cycle by cycle, and one
 // step further stroke by stroke.
-function strokes(r, mainsLost) {
+export function strokes(r, mainsLost) {
   const all = r.strokes || [];
   if (all.length === 0) return null;
   const line = (k, what) => h("tr" + (k.counts ? "" : ".spent"), {},

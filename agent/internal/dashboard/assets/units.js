@@ -1,0 +1,61 @@
+// The start page of several units: one row each, in the agent's order, the
+// one that needs attention first. Each row leads to its unit.
+
+import { show, h } from "./dom.js";
+import { duration, grouped, known } from "./format.js";
+import { mark, unknown } from "./mark.js";
+import { address } from "./views.js";
+
+const every = 1000; // ms between two looks at the order
+
+export function open(el) {
+  let looked = -Infinity, closed = false;
+  async function look() {
+    if (performance.now() - looked < every) return;
+    looked = performance.now();
+    try {
+      const got = await fetch("/api/v1/units");
+      if (!got.ok) throw new Error(String(got.status));
+      const list = (await got.json()).units;
+      if (!closed) show(el, page(list));
+    } catch {
+      if (!closed) show(el, h("section", {}, h("p", {}, unknown("the list of units cannot be read now"))));
+    }
+  }
+  look();
+  return { tell: look, close() { closed = true; } };
+}
+
+const columns = [["Unit"], ["Needs attention"], ["At least / required", 1], ["Expected", 1], ["Ended by"], ["Alarms"], ["Backup"], ["Reserve's quality"], ["Last scan", 1]];
+
+function page(list) {
+  const calm = list.filter((u) => !u.attention).length;
+  return h("section", { "aria-labelledby": "t-units" },
+    h("h2", { id: "t-units" }, list.length + " units, the one that needs attention first; " + (calm === list.length ? "none does" : calm === 0 ? "all do" : calm + (calm === 1 ? " does not" : " do not"))),
+    h("table.wide.units", { role: "table" },
+      h("thead", { role: "rowgroup" }, h("tr", { role: "row" }, columns.map(([name, num]) =>
+        h("th" + (num ? ".num" : ""), { scope: "col", role: "columnheader" }, name)))),
+      h("tbody", { role: "rowgroup" }, list.map(row))));
+}
+
+function row(u) {
+  const cell = (i, ...what) => h("td" + (columns[i][1] ? ".num" : ""), { role: "cell", "data-label": columns[i][0] }, h("span", {}, what));
+  const below = u.reserve_known && u.at_least_cycles < u.required_cycles;
+  const weak = (u.redundancy || []).filter((b) => b.redundancy !== "both");
+  return h("tr" + (u.fresh ? "" : ".stale"), { role: "row", "data-key": u.unit },
+    h("th", { scope: "row", role: "rowheader" }, h("a", { href: address("now", u.unit) }, u.unit), h("span.note.site", {}, u.site)),
+    cell(1, u.attention ? h("strong", {}, u.attention) : h("span.quiet", {}, "nothing"),
+      u.power_lost && u.attention !== "mains lost" ? "; mains lost" : ""),
+    cell(2, u.reserve_known ? [h("strong" + (below ? ".short" : ""), { "data-priority": "high" }, below ? mark("high", true) : null, u.at_least_cycles), " / " + u.required_cycles]
+      : [unknown(), " / " + u.required_cycles]),
+    cell(3, known(u.expected_cycles) ? grouped(u.expected_cycles, 1) : unknown()),
+    cell(4, u.limit || unknown()),
+    cell(5, u.alarms_needing_someone ? [mark(u.highest_priority, u.alarms_unacknowledged > 0), u.alarms_needing_someone + ", " + u.highest_priority +
+      (u.alarms_unacknowledged ? "" : ", all seen")] : h("span.quiet", {}, "none")),
+    cell(6, weak.length ? weak.map((b, i) => [i ? "; " : "", h("span.no", {}, b.kind + "s: " + words[b.redundancy])])
+      : (u.redundancy || []).length ? h("span.quiet", {}, "both of each") : h("span.quiet", {}, "no machines")),
+    cell(7, u.quality === "good" ? h("span.good", {}, "good") : h("span." + u.quality, {}, u.quality, u.reason ? ": " + u.reason : "")),
+    cell(8, u.fresh ? duration(Math.max(0, u.age_seconds)) + " ago" : h("strong", {}, duration(Math.abs(u.age_seconds)) + (u.age_seconds < 0 ? " ahead" : " ago"))));
+}
+
+const words = { one: "only one can start", none: "none can start", unknown: "unknown" };
