@@ -151,7 +151,14 @@ func (u *Unit) stepAlarms(scan *signal.Scan, dt time.Duration) {
 		}
 	}
 	for i := range u.alarms {
-		u.out.Alarms[i] = u.status(&u.alarms[i])
+		w, s := &u.alarms[i], &u.out.Alarms[i]
+		if w.alarm.State == alarm.Normal && s.State == alarm.Normal {
+			// Most alarms, most of the time: nothing but the figures moves.
+			s.Value, s.Limit, s.Unit = w.found.value, w.found.limit, w.found.unit
+			s.Chattering = w.tally.Chattering(&u.load)
+			continue
+		}
+		*s = u.status(w)
 	}
 	if told || minute {
 		u.load.Fill(&u.out.AlarmLoad, u.out.Alarms, func(i int) *alarm.Tally { return &u.alarms[i].tally })
