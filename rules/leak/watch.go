@@ -109,40 +109,60 @@ func (w *Watch) Step(s *Scan) *Findings {
 	}
 	if w.lift.step(s) {
 		o.Lift = &w.lift.out
-		w.air.dissolve(math.Max(0, o.Lift.Raised), s)
-		before := w.lift.before[0]
-		if b, ok := w.between.filled(before*s.Warmth, (before+o.Lift.Raised)*s.Warmth, w.age, o.Lift.Seconds+calm); ok {
-			w.oil.between(b, w.age)
-		}
-		if w.lift.stuck.Level || w.lift.stuck.Pressure {
-			w.loss.drop(w.age, 3600)
-			w.air.part()
-		}
+		w.filled(s)
 	}
-	stuck := w.lift.stuck.Level || w.lift.stuck.Pressure
-	if !stuck {
-		falling := w.loss.falling
-		if w.loss.step(s, w.age) {
-			o.Loss = &w.loss.state.Last[w.loss.state.Count-1]
-		}
-		if w.loss.falling && !falling {
-			w.air.part()
-		}
-	}
+	w.stepAir(s)
 	w.draws.drift = 0
 	if w.oil.recent.Known {
 		w.draws.drift = w.oil.recent.Rate
 	}
 	idle := s.Read && !s.Pumps && !w.draws.drawing && !w.lift.running && o.Draw == nil
 	w.oil.step(s, w.age, idle)
-	if !stuck && !w.loss.falling && w.air.step(s) {
-		w.drifting(s)
-	}
 	w.inventory.step(s, w.age)
 	o.Action, o.Acted = w.witness.step(s)
 	if o.Acted {
 		o.Points = w.witness.state
 	}
+	w.tell()
+	return o
+}
+
+// filled takes in what a fill has shown.
+func (w *Watch) filled(s *Scan) {
+	lift, before := &w.lift.out, w.lift.before[0]
+	w.air.dissolve(math.Max(0, lift.Raised), s)
+	if b, ok := w.between.filled(before*s.Warmth, (before+lift.Raised)*s.Warmth, w.age, lift.Seconds+calm); ok {
+		w.oil.between(b, w.age)
+	}
+	if w.stuck() {
+		w.loss.drop(w.age, 3600)
+		w.air.part()
+	}
+}
+
+// stuck reports an instrument that does not follow: then S tells nothing.
+func (w *Watch) stuck() bool { return w.lift.stuck.Level || w.lift.stuck.Pressure }
+
+// stepAir looks at the air, by the hour and by the second.
+func (w *Watch) stepAir(s *Scan) {
+	if w.stuck() {
+		return
+	}
+	falling := w.loss.falling
+	if w.loss.step(s, w.age) {
+		w.out.Loss = &w.loss.state.Last[w.loss.state.Count-1]
+	}
+	if w.loss.falling && !falling {
+		w.air.part()
+	}
+	if !w.loss.falling && w.air.step(s) {
+		w.drifting(s)
+	}
+}
+
+// tell writes what is known now.
+func (w *Watch) tell() {
+	o := &w.out
 	o.Drifts = w.drifts > 0
 	o.Oil, o.OilRecent, o.Air = w.oil.kept, w.oil.recent, w.air.result
 	o.LostFor = 0
@@ -151,7 +171,6 @@ func (w *Watch) Step(s *Scan) *Findings {
 	}
 	o.Lost, o.Inventory, o.Stuck = w.inventory.lost, w.inventory.total, w.lift.stuck
 	o.Lifting, o.LiftsAt, o.LiftedPart = w.loss.lifting(w.age)
-	return o
 }
 
 // drifting looks, once an hour, whether oil that seems to come or go while
