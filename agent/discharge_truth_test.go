@@ -188,13 +188,13 @@ func (s *site) anyState(tb testing.TB, d dice, n int) *situation {
 	b.Start = simulator.Start{Pressure: r.SetPressure * d.in(0.8, 1), Oil: r.Tank.Volume(r.SetLevel) * d.in(0.8, 1),
 		Wall: wall, OilTemperature: wall + d.in(-2, 2)}
 	x := &situation{cfg: s.cfg, heat: "near"}
-	scans, off := 1+d.IntN(120), d.in(-15, 15)
+	scans, off := 1+d.IntN(60), d.in(-15, 15)
 	least := 0.0
 	switch n % 10 {
 	case 1:
-		x.heat, off, least = "hot", 40*d.in(1.01, 1.35), 40
+		off, least = d.in(44, 56), 43
 	case 5:
-		x.heat, off, least = "cold", -40*d.in(1.01, 1.35), 40
+		off, least = -d.in(44, 56), 43
 	}
 	b.Start.Gas = wall + off
 	// Half a step of the input module and of the register are the panel's.
@@ -209,7 +209,7 @@ func (s *site) anyState(tb testing.TB, d dice, n int) *situation {
 	x.theta = t.GasTemperature / t.WallTemperature
 	for range scans {
 		x.scans = append(x.scans, signal.Scan{Time: t.Wall, ClockTrusted: true, Readings: s.read(p, wallError, t.Wall)})
-		p.Step(time.Second)
+		p.Step(period)
 		if t = p.Truth(); math.Abs(t.GasTemperature-t.WallTemperature) < least {
 			break
 		}
@@ -217,6 +217,11 @@ func (s *site) anyState(tb testing.TB, d dice, n int) *situation {
 	first := s.judge(tb, s.cfg, nil, x.scans[:1])
 	x.volume, x.pressure = first.GasVolume.Value, first.GasPressure.Value
 	x.now = t.GasTemperature / t.WallTemperature
+	if over := t.GasTemperature - t.WallTemperature; over >= 40 {
+		x.heat = "hot"
+	} else if over <= -40 {
+		x.heat = "cold"
+	}
 	target := d.target()
 	e := s.empty(p, target+0.05)
 	x.cfg.Reserve.MinPressure, x.cfg.Reserve.UnusableOil = e.limits(d, target)
