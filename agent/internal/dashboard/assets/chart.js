@@ -39,7 +39,7 @@ export function times(c) {
 // axis is a strip with the times in words.
 export function axis(c) {
   const { at, step } = times(c), x = scale(c);
-  return s("svg.course", { viewBox: `0 0 ${c.width} 20`, width: c.width, height: 20, "aria-hidden": "true" },
+  return s("svg.course", { viewBox: `0 0 ${c.width} 22`, width: c.width, height: 22, "aria-hidden": "true" },
     at.map((t) => [s("line", { x1: x(t), x2: x(t), y1: 0, y2: 5, class: "tick" }),
       s("text", { x: Math.min(Math.max(x(t), left), c.width - right - 20), y: 18, class: "scale", "text-anchor": "middle" }, tick(new Date(t), step))]));
 }
@@ -85,7 +85,7 @@ export function chart(c) {
   const range = extent(c), x = scale(c);
   const foot = c.height - below;
   const frame = [holes(c).map(([a, b]) => hole(x(a), x(b), foot)), grid(c, x, foot)];
-  if (!range) return draw(c, frame, s("text", { x: left + 12, y: c.height / 2, class: "scale" }, "no data in this time"));
+  if (!range) return draw(c, frame);
   const { out, digits } = rounds(range[0], range[1], Math.max(2, Math.floor(c.height / 30)));
   const lo = Math.min(out[0], range[0]), hi = Math.max(out.at(-1), range[1]);
   const y = (v) => foot - ((v - lo) / (hi - lo)) * (foot - above);
@@ -122,7 +122,8 @@ export function holes(c) {
     end = Math.max(end, b);
   }
   if (until > end) out.push([end, until]);
-  return out.filter(([a, b]) => b - a > 1000);
+  // What is not recorded yet is no gap.
+  return out.map(([a, b]) => [a, Math.min(b, until)]).filter(([a, b]) => b - a > 1000);
 }
 
 // thin are the rows that hold readings of less than half their time.

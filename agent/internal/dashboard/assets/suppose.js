@@ -190,6 +190,6 @@ function answer(v) {
       h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Doubt"), h("th.num", { scope: "col" }, "Takes off"))),
       h("tbody", {}, [...doubts].sort((a, b) => b.cycles - a.cycles).map((d) => h("tr", {}, h("th", { scope: "row" }, d.doubt, h("span.note", {}, doubted[d.doubt] ? ": " + doubted[d.doubt] : "")), h("td.num", {}, known(d.cycles) ? grouped(d.cycles, 2) + "\u00a0cycles" : unknown()))))) : null,
     h("div.strokes", {}, strokes(f, false)),
-    h("p.note", {}, caution.replaceAll("\n", " ") + " Supposed figures take heat exchange and leak as configured; those measured now may use what was learned."),
+    h("p.note", {}, caution.replaceAll("\n", " ") + " Supposed figures are for settled air and take heat exchange and leak as configured; those measured now allow for what is not known at this moment and use what was learned."),
   ];
 }

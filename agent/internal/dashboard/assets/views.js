@@ -79,7 +79,7 @@ export function turn(unit, units, now) {
     at("skip").setAttribute("href", v === "now" ? "#reserve" : "#other");
     if (open) open.close();
     open = null;
-    at("other").replaceChildren(...(v === "now" ? [] : [h("p.none", {}, "Loading.")]));
+    at("other").replaceChildren(...(v === "now" ? [] : [h("section", {}, h("p.none", {}, "Loading."))]));
     if (v !== "now" && (unit || v === "units")) start(v, unit, ++opening);
     else if (v !== "now") name = "?"; // no unit is known yet
   }
@@ -97,7 +97,7 @@ async function start(v, unit, turnNumber) {
     arrived();
   } catch (err) {
     console.error(err);
-    show(at("other"), h("p.none", {}, "This view cannot be loaded now."));
+    show(at("other"), h("section", {}, h("p.none", {}, "This view cannot be loaded now.")));
   }
 }
 
