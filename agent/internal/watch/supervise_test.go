@@ -28,6 +28,13 @@ func (d *diary) part(name string, takes time.Duration) Part {
 	}}
 }
 
+// order is who ended, in order.
+func (d *diary) order() []string {
+	d.mu.Lock()
+	defer d.mu.Unlock()
+	return slices.Clone(d.ended)
+}
+
 func TestStagesStopLastFirst(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		var d diary
@@ -38,8 +45,8 @@ func TestStagesStopLastFirst(t *testing.T) {
 		if err != nil {
 			t.Fatal(err)
 		}
-		if want := []string{"watch", "uplink", "history"}; !slices.Equal(d.ended, want) {
-			t.Errorf("ended %q, want %q", d.ended, want)
+		if want := []string{"watch", "uplink", "history"}; !slices.Equal(d.order(), want) {
+			t.Errorf("ended %q, want %q", d.order(), want)
 		}
 	})
 }
@@ -58,8 +65,8 @@ func TestOneFailedPartStopsAll(t *testing.T) {
 				if err == nil || (c.err != nil && !errors.Is(err, c.err)) {
 					t.Errorf("error %v, want one that wraps %v", err, c.err)
 				}
-				if want := []string{"uplink", "history"}; !slices.Equal(d.ended, want) {
-					t.Errorf("ended %q, want %q", d.ended, want)
+				if want := []string{"uplink", "history"}; !slices.Equal(d.order(), want) {
+					t.Errorf("ended %q, want %q", d.order(), want)
 				}
 			})
 		})
@@ -76,8 +83,8 @@ func TestPartThatHangsIsLeftBehind(t *testing.T) {
 		if err == nil || time.Since(began) > 2*slowStop {
 			t.Errorf("returned %v after %v; want an error within %v", err, time.Since(began), 2*slowStop)
 		}
-		if !slices.Equal(d.ended, []string{"history"}) {
-			t.Errorf("ended %q: the others must still be stopped", d.ended)
+		if !slices.Equal(d.order(), []string{"history"}) {
+			t.Errorf("ended %q: the others must still be stopped", d.order())
 		}
 		time.Sleep(time.Hour) // let the straggler end with the test
 	})
