@@ -8,6 +8,7 @@ import (
 	"net/url"
 	"reflect"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -22,7 +23,9 @@ type years struct {
 	spike      time.Time // a minute at 11.9 bar
 	gone, back time.Time // the gap
 	err        error
-	asked      []asking
+
+	mu    sync.Mutex // the page asks for several series at once
+	asked []asking
 }
 
 type asking struct {
@@ -36,7 +39,9 @@ func newYears(now time.Time) *years {
 }
 
 func (y *years) Curve(_ context.Context, unit, name string, from, to time.Time, step time.Duration) ([]rules.Trend, error) {
+	y.mu.Lock()
 	y.asked = append(y.asked, asking{name, from, to, step})
+	y.mu.Unlock()
 	var rows []rules.Trend
 	scale, base := 1.2e5, 8e5
 	switch name {
