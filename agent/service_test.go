@@ -215,6 +215,7 @@ func TestStuckUnitStarvesTheWatchdog(t *testing.T) {
 		}
 		close(hang)
 		time.Sleep(20 * time.Second)
+		synctest.Wait()
 		fed = 0
 		time.Sleep(time.Hour)
 		synctest.Wait()
