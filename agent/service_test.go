@@ -205,22 +205,30 @@ func TestStuckUnitStarvesTheWatchdog(t *testing.T) {
 				}
 			}()
 		}
+		var mu sync.Mutex // sleeping orders nothing for the race detector
 		var fed int
 		var reports []string
-		go h.feed(ctx, 10*time.Second, func() { fed++ }, func(units []string) { reports = append(reports, units...) })
+		say := func() { mu.Lock(); defer mu.Unlock(); fed++ }
+		report := func(units []string) { mu.Lock(); defer mu.Unlock(); reports = append(reports, units...) }
+		heard := func() (int, string) {
+			synctest.Wait()
+			mu.Lock()
+			defer mu.Unlock()
+			n := fed
+			fed = 0
+			return n, fmt.Sprint(reports)
+		}
+		go h.feed(ctx, 10*time.Second, say, report)
 		time.Sleep(time.Hour)
-		synctest.Wait()
-		if fed < 360 || reports != nil {
-			t.Errorf("fed %d times in an hour, %v reported", fed, reports)
+		if n, units := heard(); n < 359 || units != "[]" {
+			t.Errorf("fed %d times in an hour, %v reported", n, units)
 		}
 		close(hang)
 		time.Sleep(20 * time.Second)
-		synctest.Wait()
-		fed = 0
+		heard()
 		time.Sleep(time.Hour)
-		synctest.Wait()
-		if fed != 0 || fmt.Sprint(reports) != "[ACC-2]" {
-			t.Errorf("fed %d times while a unit was stuck; reported %v", fed, reports)
+		if n, units := heard(); n != 0 || units != "[ACC-2]" {
+			t.Errorf("fed %d times while a unit was stuck; reported %v", n, units)
 		}
 		cancel()
 	})
