@@ -76,7 +76,8 @@ func (a *air) learn(k gas.Learned) {
 		tau = reserve.AssumedHeatExchange
 	}
 	if k.InUse {
-		tau, low, high = k.Tau, k.Tau*(1-math.Min(k.Band, 0.9)), k.Tau*(1+k.Band)
+		// Far from the wall's temperature the gas meets it twice as fast.
+		tau, low, high = k.Tau, k.Tau*(1-max(min(k.Band, 0.9), 0.5)), k.Tau*(1+k.Band)
 	}
 	// What was learned is positive and finite and its bounds hold it; the
 	// configured one was taken once already. So this cannot fail.

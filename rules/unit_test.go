@@ -208,7 +208,7 @@ func TestAlarmsOfTheUnit(t *testing.T) {
 		{"low level", alarm.LowLevel, "unit",
 			func(b *bench) { b.set(signal.Level, 1.1) }, func(b *bench) { b.set(signal.Level, 1.5) }},
 		{"reserve under the required cycles", alarm.LowReserve, "unit",
-			func(b *bench) { b.set(signal.Pressure, 6.2*bar) }, func(b *bench) { b.set(signal.Pressure, 8.3*bar) }},
+			func(b *bench) { b.set(signal.Pressure, 6.8*bar) }, func(b *bench) { b.set(signal.Pressure, 8.3*bar) }},
 		{"reserve under one cycle", alarm.ReserveLost, "unit",
 			func(b *bench) { b.set(signal.Pressure, 5.05*bar) }, func(b *bench) { b.set(signal.Pressure, 8.3*bar) }},
 		{"reserve unknown", alarm.ReserveUnknown, "unit",

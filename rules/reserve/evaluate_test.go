@@ -202,11 +202,11 @@ func TestFullCharge(t *testing.T) {
 	}
 }
 
-// While θ is unknown, it is between what the follower still allows and what
-// the machines can have done at most.
+// While θ is unknown, the follower's band says how warm the gas may be; with no
+// band it is 40 K, whatever the machines can do: a service fill from bottles
+// can do more.
 func TestUnknownTheta(t *testing.T) {
-	cfg := unitConfig(t)
-	e := newEngine(t, cfg)
+	e := newEngine(t, unitConfig(t))
 	known, wide, narrow := input(7.9e5, 1.58), input(7.9e5, 1.58), input(7.9e5, 1.58)
 	wide.ThetaKnown, narrow.ThetaKnown = false, false
 	wide.ThetaBand, narrow.ThetaBand = 0.14, 0.001
@@ -214,10 +214,10 @@ func TestUnknownTheta(t *testing.T) {
 	if !(a.UsableAtLeast > b.UsableAtLeast && b.UsableAtLeast > c.UsableAtLeast) {
 		t.Errorf("at least %v m³ known, %v nearly, %v not", a.UsableAtLeast, b.UsableAtLeast, c.UsableAtLeast)
 	}
-	cfg.PumpFlow = [2]float64{} // nothing is known of the machines: 40 K
-	d := figures(newEngine(t, cfg), wide)
-	if !(d.UsableAtLeast < 0.8*c.UsableAtLeast) {
-		t.Errorf("at least %v m³ without ratings, %v with them", d.UsableAtLeast, c.UsableAtLeast)
+	none := wide
+	none.ThetaBand = 0
+	if d := figures(e, none); d.UsableAtLeast != c.UsableAtLeast {
+		t.Errorf("at least %v m³ with nothing known of θ, %v with 40 K", d.UsableAtLeast, c.UsableAtLeast)
 	}
 }
 

@@ -160,25 +160,9 @@ func (e *Engine) exchange(v *view, in *Input) {
 		v.theta = in.Theta
 		return
 	}
-	// What the machines can have done may be less than what the follower has
-	// not forgotten yet.
-	heat := e.refillHeat(v)
-	if v.thetaBand == 0 || heat < v.thetaBand {
-		v.thetaBand = heat
+	// Nobody saw what warmed the gas: a service fill from bottles can do more
+	// than the unit's own machines.
+	if v.thetaBand == 0 {
+		v.thetaBand = hottest
 	}
-}
-
-// refillHeat is how far θ can be above 1 after a refill that nobody watched:
-// the quasi-steady heating by all machines at full flow, τ (γ-1) Q/V for the
-// pumps and τ (γ T/Tw - 1) ṁ/m for the compressors with air 10 % warmer than
-// the wall, and never more than hottest.
-func (e *Engine) refillHeat(v *view) float64 {
-	c := &e.config
-	pumps, air := c.PumpFlow[0]+c.PumpFlow[1], c.CompressorAir[0]+c.CompressorAir[1]
-	if pumps == 0 || air == 0 {
-		return hottest
-	}
-	space := v.tank - v.oil
-	rate := float64(0.4*pumps/space) + float64(0.54*air*v.atmosphere/(v.p*space))
-	return min(hottest, rate*v.tauUpper)
 }
