@@ -37,8 +37,8 @@ type Follower struct {
 }
 
 // afterGap is how far θ may be from 1 after a time that nobody watched: 40 K
-// (*common practice, no source*).
-const afterGap = 0.14
+// at a wall of -6 °C (*common practice, no source*).
+const afterGap = 0.15
 
 // forgetting is the number of τ after which the gas has forgotten a gap.
 const forgetting = 5

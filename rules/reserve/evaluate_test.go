@@ -209,7 +209,7 @@ func TestUnknownTheta(t *testing.T) {
 	e := newEngine(t, unitConfig(t))
 	known, wide, narrow := input(7.9e5, 1.58), input(7.9e5, 1.58), input(7.9e5, 1.58)
 	wide.ThetaKnown, narrow.ThetaKnown = false, false
-	wide.ThetaBand, narrow.ThetaBand = 0.14, 0.001
+	wide.ThetaBand, narrow.ThetaBand = hottest, 0.001
 	a, b, c := figures(e, known), figures(e, narrow), figures(e, wide)
 	if !(a.UsableAtLeast > b.UsableAtLeast && b.UsableAtLeast > c.UsableAtLeast) {
 		t.Errorf("at least %v m³ known, %v nearly, %v not", a.UsableAtLeast, b.UsableAtLeast, c.UsableAtLeast)

@@ -14,10 +14,10 @@ const (
 	uncertainLeast = 0.01
 )
 
-// hottest is by how much θ may be above 1 where nothing at all is known:
-// 40 K, about what compressing air from 8 to 13 bar without any heat loss
-// gives (*common practice, no source*).
-const hottest = 0.14
+// hottest is by how much θ may be above 1 where nothing at all is known: 40 K
+// above a wall at -6 °C, about what compressing air from 8 to 13 bar without
+// any heat loss gives (*common practice, no source*).
+const hottest = 0.15
 
 // subject is an input that a reason names.
 type subject uint8
