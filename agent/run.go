@@ -8,8 +8,8 @@ import (
 	"fmt"
 	"log/slog"
 	"os"
-	"runtime/debug"
 	"os/signal"
+	"runtime/debug"
 	"syscall"
 
 	"strokebank/configs"

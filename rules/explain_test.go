@@ -87,7 +87,7 @@ func TestTheExplainedAppearsWhenTheExplanationGoes(t *testing.T) {
 	if got := b.state(alarm.LowReserve, "unit"); got != alarm.Suppressed {
 		t.Fatalf("low_reserve is %s", got)
 	}
-	b.set(signal.Pressure, 6.2*bar)
+	b.set(signal.Pressure, 6.8*bar)
 	b.pass(90)
 	if got := b.state(alarm.LowReserve, "unit"); got != alarm.Unacknowledged {
 		t.Errorf("low_reserve is %s once a cycle is stored again", got)
