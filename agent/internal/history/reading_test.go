@@ -214,3 +214,34 @@ func TestTrendsComeBackAndPartsOfAStretchJoin(t *testing.T) {
 		t.Errorf("%v, %v", got, err)
 	}
 }
+
+// A reader saves its cursor while events are recorded: the race detector looks
+// at what the two share.
+func TestCursorIsSavedWhileEventsAreRecorded(t *testing.T) {
+	s, err := Open(t.Context(), Options{Dir: t.TempDir(), Agent: "gateway-1"})
+	if err != nil {
+		t.Fatal(err)
+	}
+	recorded, done := make(chan struct{}), make(chan struct{})
+	go func() {
+		defer close(done)
+		for {
+			select {
+			case <-recorded:
+				return
+			default:
+				s.SaveCursor("uplink", s.Newest())
+			}
+		}
+	}()
+	for range 50 {
+		if _, err := s.Record(t.Context(), "AU-7", []rules.Event{{Kind: rules.AgentEvent, Name: "started"}}, nil, nil); err != nil {
+			t.Fatal(err)
+		}
+	}
+	close(recorded)
+	<-done
+	if err := errors.Join(s.Verify(t.Context()), s.Close()); err != nil {
+		t.Error(err)
+	}
+}

@@ -46,7 +46,9 @@ func (s *Store) Record(ctx context.Context, unit string, events []rules.Event, r
 	if err != nil {
 		return nil, fmt.Errorf("record of %s: %w", unit, err)
 	}
+	s.mu.Lock() // a reader that saves its cursor looks at the last number
 	s.last += uint64(len(b.entries))
+	s.mu.Unlock()
 	if s.flush(context.WithoutCancel(ctx), &b) != nil {
 		s.keep(b)
 	}
