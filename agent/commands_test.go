@@ -151,11 +151,23 @@ func TestDemoTellsItsStory(t *testing.T) {
 	page := freePort(t)
 	p := start(t, path, "demo", "-page", at(page), "-broker", at(freePort(t)), "-modbus", at(freePort(t)))
 	listening(t, page)
-	for _, line := range []string{
-		"agent started", "the mains fail", "ALARM    Mains lost", "ALARM    Fewer shutdown cycles than required",
-		"the mains are back", "pump1 started", "cleared  Mains lost", "cleared  Fewer shutdown cycles than required",
+	last := 0
+	for _, line := range []string{ // in this order: the shutdown lowers the reserve, the pump restores it
+		"agent started", "the mains fail", "the panel shuts the plant down", "ALARM    Fewer shutdown cycles than required",
+		"the mains are back", "pump1 started", "cleared  Fewer shutdown cycles than required", "the level transmitter's wire breaks",
+		"reserve unknown", "ALARM    Reserve cannot be computed",
 	} {
 		eventually(t, fmt.Sprintf("the demo says %q", line), func() bool { return strings.Contains(p.log.String(), line) })
+		at := strings.Index(p.log.String(), line)
+		if at < last {
+			t.Errorf("%q came too early in\n%s", line, p.log.String())
+		}
+		last = at
+	}
+	for _, line := range []string{"ALARM    Mains lost", "cleared  Mains lost"} {
+		if !strings.Contains(p.log.String(), line) {
+			t.Errorf("the demo did not say %q", line)
+		}
 	}
 	for path, has := range map[string]string{"/": "<html", "/metrics": "strokebank_reserve_cycles{", "/api/v1/units": "AU-7"} {
 		if body := get(t, "http://"+at(page)+path); !strings.Contains(body, has) {

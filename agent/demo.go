@@ -145,7 +145,7 @@ func hurry(unit *rules.Config) {
 func demoPlant(address string) (*simulator.Plant, *simulator.Server, error) {
 	build := simulator.QuillenReach()
 	build.Routine = simulator.Routine{} // the story strokes the valves
-	build.Start.Pressure, build.Start.Oil = 8.4e5, 0.845
+	build.Start.Pressure, build.Start.Oil = 8.52e5, 0.845
 	plant, err := simulator.New(build, 7)
 	if err != nil {
 		return nil, nil, err
