@@ -40,7 +40,7 @@ func TestQuietQuarter(t *testing.T) {
 		for _, pace := range []string{"every 10 s", "faster while it runs"} {
 			t.Run(name+"/"+pace, func(t *testing.T) {
 				t.Parallel()
-				w := newWatched(t, name, build, 5)
+				w := newWatched(t, name, build, 5, nil)
 				w.slow = pace == "every 10 s"
 				for n := range 3 {
 					w.until(quarter/3, nil)
@@ -72,7 +72,7 @@ func TestFallingPumpIsAnnounced(t *testing.T) {
 		t.Run(name, func(t *testing.T) {
 			t.Parallel()
 			build.Routine.Strokes *= 5 // some fills a day
-			w := newWatched(t, name, build, 21)
+			w := newWatched(t, name, build, 21, nil)
 			w.until(10*day, nil)
 			start := w.scan.Elapsed
 			under := w.scan.Time.Add(300 * day / 7) // 0.30 / 0.007 days
