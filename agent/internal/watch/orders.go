@@ -124,8 +124,8 @@ func (q *orders) end() {
 // that the same commands before the same scans always come to the same. What
 // is refused is answered at once, the rest goes with the parcel to be
 // recorded first.
-func (w *Watch) carryOut(p *parcel, scan *signal.Scan) {
-	for _, o := range w.orders.take() {
+func (w *Watch) carryOut(p *parcel, list []*order, scan *signal.Scan) {
+	for _, o := range list {
 		events, err := w.Judge.Apply(&o.command, scan)
 		if err != nil {
 			w.Log.Info("command refused", "unit", w.Unit, "command", o.command.Order, "by", o.command.By, "via", o.command.Via, "cause", err)
@@ -137,6 +137,18 @@ func (w *Watch) carryOut(p *parcel, scan *signal.Scan) {
 		p.events = append(p.events, events...)
 		p.orders = append(p.orders, o)
 	}
+}
+
+// commandsOf is what the orders ask for.
+func commandsOf(list []*order) []rules.Command {
+	if len(list) == 0 {
+		return nil
+	}
+	commands := make([]rules.Command, len(list))
+	for i, o := range list {
+		commands[i] = o.command
+	}
+	return commands
 }
 
 // confirm answers the orders of a parcel that stands in the record.

@@ -44,6 +44,16 @@ type shower interface {
 	Show(*rules.Assessment)
 }
 
+// tape keeps what enters the judge. It never waits.
+type tape interface {
+	// Step is told before the judge, with a way to get the judge's state.
+	Step(commands []rules.Command, scan signal.Scan, save func() ([]byte, error))
+	// Judged says how many events came of it, and whether it was the last.
+	Judged(events int, last bool)
+	// Recorded says under which numbers they went into history.
+	Recorded([]rules.Entry)
+}
+
 // The pace of writing, after the wear of flash and the loss that a power cut
 // may cause: a run under way loses less than five seconds.
 const (
@@ -60,6 +70,7 @@ type Watch struct {
 	Judge      judge
 	Recorder   recorder
 	Shower     shower
+	Tape       tape // nil: nothing is recorded beside history
 	Log        *slog.Logger
 
 	orders   orders
@@ -102,15 +113,22 @@ func (w *Watch) step(ctx context.Context) error {
 		}
 		var p parcel
 		if started {
-			p.events = append(p.events, w.agentEvent("started", &rules.Assessment{Time: scan.Time, ClockTrusted: scan.ClockTrusted}))
+			p.events = append(p.events, AgentEvent(w.Site, w.Unit, Started, scan.Time, scan.ClockTrusted))
 			started = false
 		}
-		w.carryOut(&p, &scan)
+		orders := w.orders.take()
+		if w.Tape != nil {
+			w.Tape.Step(commandsOf(orders), scan, w.Judge.Save)
+		}
+		w.carryOut(&p, orders, &scan)
 		a := w.Judge.Step(scan)
 		p.latest = a.Clone()
 		p.events = append(p.events, p.latest.Events...)
 		p.runs = p.latest.Runs
 		w.last = p.latest
+		if w.Tape != nil {
+			w.Tape.Judged(len(p.events), false)
+		}
 		w.trends.add(a, scan.Elapsed)
 		w.pace(&p, scan.Elapsed, busy(a))
 		w.mail.put(p)
@@ -166,7 +184,10 @@ func (w *Watch) farewell() parcel {
 	}
 	w.trends.close()
 	p := parcel{trends: w.trends.take(), state: w.saved()}
-	p.events = append(p.events, w.agentEvent("stopped", w.last))
+	p.events = append(p.events, AgentEvent(w.Site, w.Unit, Stopped, w.last.Time, w.last.ClockTrusted))
+	if w.Tape != nil {
+		w.Tape.Judged(len(p.events), true)
+	}
 	if beat, err := w.Judge.Beat(); err == nil {
 		p.beat = beat
 	}
@@ -208,6 +229,9 @@ func (w *Watch) deliver(ctx context.Context) {
 		w.Log.Info("record works again", "unit", w.Unit)
 		w.broken = false
 	}
+	if w.Tape != nil {
+		w.Tape.Recorded(entries)
+	}
 	if p.latest != nil {
 		w.Shower.Show(p.latest)
 	}
@@ -242,10 +266,16 @@ func (w *Watch) told(what string, failing *bool, err error) {
 	*failing = err != nil
 }
 
-// agentEvent says that the agent began or ended watching.
-func (w *Watch) agentEvent(what string, a *rules.Assessment) rules.Event {
-	return rules.Event{Kind: rules.AgentEvent, Time: a.Time, ClockTrusted: a.ClockTrusted,
-		Site: w.Site, Unit: w.Unit, Source: "agent", Name: what}
+// What the agent itself does, as names of its events.
+const (
+	Started = "started"
+	Stopped = "stopped"
+)
+
+// AgentEvent says that the agent began or ended watching a unit.
+func AgentEvent(site, unit, name string, at time.Time, trusted bool) rules.Event {
+	return rules.Event{Kind: rules.AgentEvent, Time: at, ClockTrusted: trusted,
+		Site: site, Unit: unit, Source: "agent", Name: name}
 }
 
 // busy reports whether a run is under way that a power cut would shorten.
