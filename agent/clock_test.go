@@ -72,7 +72,7 @@ func promptly(cfg *configs.Config, names ...string) {
 // begin runs the agent until stop, or until the test ends.
 func (in *inside) begin(clock watch.ClockSources) {
 	in.tb.Helper()
-	s, err := assembleOn(context.Background(), in.cfg, slog.New(slog.DiscardHandler), clock)
+	s, err := assembleWith(context.Background(), in.cfg, slog.New(slog.DiscardHandler), outfit{clock: clock})
 	if err != nil {
 		in.tb.Fatal(err)
 	}

@@ -19,6 +19,7 @@ type service struct {
 	hangup <-chan os.Signal                            // read the file again
 	tell   notifier
 	heart  heart
+	outfit outfit
 
 	log *slog.Logger
 	cfg *configs.Config
@@ -34,7 +35,7 @@ func (s *service) run(ctx context.Context, cfg *configs.Config) error {
 		return err
 	}
 	s.cfg = cfg
-	st, err := assemble(ctx, cfg, s.log)
+	st, err := assembleWith(ctx, cfg, s.log, s.outfit)
 	if err != nil {
 		return err
 	}
@@ -125,7 +126,7 @@ func (s *service) reread() (*configs.Config, *slog.Logger) {
 // one comes back.
 func (s *service) replace(ctx context.Context, next *configs.Config, log *slog.Logger) (*station, error) {
 	s.heart.restart(unitNames(next), next.Scan)
-	st, err := assemble(ctx, next, log)
+	st, err := assembleWith(ctx, next, log, s.outfit)
 	if err == nil {
 		s.cfg, s.log = next, log
 		s.log.Info("reloaded", "file", s.file)
@@ -133,7 +134,7 @@ func (s *service) replace(ctx context.Context, next *configs.Config, log *slog.L
 	}
 	s.log.Error("reload failed, going back to the configuration before", "err", err)
 	s.heart.restart(unitNames(s.cfg), s.cfg.Scan)
-	return assemble(ctx, s.cfg, s.log)
+	return assembleWith(ctx, s.cfg, s.log, s.outfit)
 }
 
 func (s *service) notify(lines ...string) {

@@ -12,6 +12,7 @@ import (
 	"runtime/debug"
 	"syscall"
 
+	"strokebank/agent/internal/watch"
 	"strokebank/configs"
 )
 
@@ -19,6 +20,8 @@ func run(ctx context.Context, sh shell, args []string) int {
 	fs := flag.NewFlagSet("run", flag.ContinueOnError)
 	format := fs.String("log", "", "log as `text or json`, instead of what the file says")
 	level := fs.String("log-level", "", "log from `debug, info, warn or error` on, instead of what the file says")
+	var record recordTo
+	record.flags(fs)
 	if code, done := parse(fs, sh, args, "run [flags] FILE", 1); done {
 		return code
 	}
@@ -37,7 +40,12 @@ func run(ctx context.Context, sh shell, args []string) int {
 		fmt.Fprintln(sh.err, "strokebank:", err)
 		return exitUsage
 	}
-	s := service{file: fs.Arg(0), logger: settings, hangup: hangup, tell: newNotifier(os.Getenv)}
+	if err := record.check(); err != nil {
+		fmt.Fprintln(sh.err, "strokebank:", err)
+		return exitFailed
+	}
+	s := service{file: fs.Arg(0), logger: settings, hangup: hangup, tell: newNotifier(os.Getenv),
+		outfit: outfit{clock: watch.SystemClock, record: record}}
 	if os.Getenv("GOGC") == "" {
 		// A gateway has little memory to spare, and the agent makes little
 		// garbage: 27 MiB resident instead of 31.

@@ -12,6 +12,7 @@ import (
 	"strokebank/agent/internal/authority"
 	"strokebank/agent/internal/dashboard"
 	"strokebank/agent/internal/history"
+	"strokebank/agent/internal/recording"
 	"strokebank/agent/internal/uplink"
 	"strokebank/agent/internal/watch"
 	"strokebank/configs"
@@ -30,17 +31,19 @@ type station struct {
 	page    *dashboard.Server
 	watches desk
 
+	recorder  *recording.Recorder // nil where nothing is recorded
 	authority *authority.Authority
 }
 
 // assemble joins the rooms of a configuration and opens what must be open
 // before anything starts: the store and the page's socket. Close it.
 func assemble(ctx context.Context, cfg *configs.Config, log *slog.Logger) (*station, error) {
-	return assembleOn(ctx, cfg, log, watch.SystemClock)
+	return assembleWith(ctx, cfg, log, outfit{clock: watch.SystemClock})
 }
 
-// assembleOn is assemble with a clock of the caller's.
-func assembleOn(ctx context.Context, cfg *configs.Config, log *slog.Logger, clock watch.ClockSources) (*station, error) {
+// assembleWith is assemble with what the configuration does not say.
+func assembleWith(ctx context.Context, cfg *configs.Config, log *slog.Logger, o outfit) (*station, error) {
+	clock := o.clock
 	store, err := history.Open(ctx, history.Options{
 		Dir: cfg.History.Dir, Agent: cfg.Agent, Log: log, Now: clock.Wall,
 		Retain: history.Retain{Events: cfg.History.KeepEvents, Trends: cfg.History.KeepTrends},
@@ -48,7 +51,7 @@ func assembleOn(ctx context.Context, cfg *configs.Config, log *slog.Logger, cloc
 	if err != nil {
 		return nil, err
 	}
-	s := &station{log: log, store: store, board: watch.NewBoard(unitNames(cfg))}
+	s := &station{log: log, store: store, board: watch.NewBoard(unitNames(cfg)), recorder: newRecorder(o.record, log)}
 	if err := s.join(ctx, cfg, clock); err != nil {
 		return nil, errors.Join(err, s.Close())
 	}
@@ -65,8 +68,8 @@ func (s *station) join(ctx context.Context, cfg *configs.Config, clock watch.Clo
 	if s.poller, err = sensors.New(cfg.Links, now, s.log); err != nil {
 		return err
 	}
-	for i, unit := range cfg.Units {
-		w, err := s.watchOf(ctx, unit, i == 0)
+	for i := range cfg.Units {
+		w, err := s.watchOf(ctx, cfg, i)
 		if err != nil {
 			return err
 		}
@@ -91,7 +94,8 @@ func (s *station) join(ctx context.Context, cfg *configs.Config, clock watch.Clo
 
 // watchOf restores one unit and makes its watch. The first unit has the
 // agent's own alarms besides: one event each instead of one a unit.
-func (s *station) watchOf(ctx context.Context, unit configs.Unit, first bool) (*watch.Watch, error) {
+func (s *station) watchOf(ctx context.Context, cfg *configs.Config, at int) (*watch.Watch, error) {
+	unit := cfg.Units[at]
 	name := unit.Rules.Unit
 	source, err := s.poller.Source(name, unit.Points)
 	if err != nil {
@@ -99,11 +103,12 @@ func (s *station) watchOf(ctx context.Context, unit configs.Unit, first bool) (*
 	}
 	w := &watch.Watch{Site: unit.Rules.Site, Unit: name, Source: source, Recorder: s.store, Shower: s.board, Log: s.log}
 	points := slices.Clone(source.Points())
-	if first {
+	if at == 0 {
 		w.Source = watch.Self{Source: source, History: s.condition}
 		points = append(points, watch.SelfPoints()...)
 	}
 	state, beat := s.past(ctx, name)
+	s.onTape(w, cfg, points, state, beat)
 	w.Judge, err = rules.New(unit.Rules, points, state, beat)
 	return w, err
 }
@@ -149,8 +154,12 @@ func (s *station) Run(ctx context.Context) error {
 	for _, w := range s.watches {
 		units = append(units, watch.Part{Name: "watch " + w.Unit, Run: w.Run})
 	}
+	records := watch.Stage{{Name: "history", Run: s.store.Run}}
+	if s.recorder != nil {
+		records = append(records, watch.Part{Name: "recording", Run: s.recorder.Run})
+	}
 	return watch.Supervise(ctx, s.log,
-		watch.Stage{{Name: "history", Run: s.store.Run}},
+		records,
 		outside,
 		watch.Stage{{Name: "sensors", Run: s.poller.Run}},
 		units)
