@@ -36,6 +36,7 @@ type Config struct {
 type Unit struct {
 	Rules   rules.Config
 	Points  []sensors.Point // in the order of the file
+	Columns []Column        // of a recorded table, beside Points
 	Display quantity.System
 }
 

@@ -146,7 +146,7 @@ func (s section) units(c *Config) []Unit {
 		}
 		unit.Rules = u.rules()
 		unit.Rules.Site, unit.Rules.Unit, unit.Rules.ScanPeriod = c.Site, name, c.Scan
-		unit.Points = u.points(c.Links, unit.Rules)
+		unit.Points, unit.Columns = u.points(c.Links, unit.Rules)
 		units = append(units, unit)
 	}
 	return units

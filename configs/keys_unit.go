@@ -139,4 +139,6 @@ var pointKeys = &table{name: "units.NAME.points.POINT", doc: "One point and wher
 	{name: "zero", kind: aQuantity, sample: "-1 bar", doc: "What raw 0 means, where it is not 0 of `unit`."},
 	{name: "least", kind: aQuantity, sample: "-0.5 bar", doc: "A value under this is implausible; with `most`."},
 	{name: "most", kind: aQuantity, sample: "18 bar", doc: "A value over this is implausible; with `least`."},
+	{name: "column", kind: aText, sample: "PT-101", doc: "Name of the column of a table for `replay`. Default: the point's name."},
+	{name: "column_unit", kind: aText, sample: "bar", doc: "Unit of the numbers in that column. Default: the unit that `span` or `unit` is written in."},
 }}

@@ -76,7 +76,7 @@ func required() []signal.ID {
 }
 
 // points decodes a unit's register map.
-func (s section) points(links []sensors.Link, c rules.Config) []sensors.Point {
+func (s section) points(links []sensors.Link, c rules.Config) ([]sensors.Point, []Column) {
 	all := pointsOf(c)
 	names := make([]string, 0, len(all))
 	for id := range all {
@@ -85,6 +85,7 @@ func (s section) points(links []sensors.Link, c rules.Config) []sensors.Point {
 	defaults := s.defaults(links)
 	ids, values := s.named("points")
 	var points []sensors.Point
+	var columns []Column
 	var places []value
 	have := map[signal.ID]bool{}
 	for i, id := range ids {
@@ -94,8 +95,8 @@ func (s section) points(links []sensors.Link, c rules.Config) []sensors.Point {
 			values[i].problem("no such point", nearest(id, names))
 			continue
 		}
-		if p, ok := values[i].point(signal.ID(id), m, defaults, links); ok {
-			points, places = append(points, p), append(places, values[i])
+		if p, column, ok := values[i].point(signal.ID(id), m, defaults, links); ok {
+			points, columns, places = append(points, p), append(columns, column), append(places, values[i])
 		}
 	}
 	if v, _, ok := s.get("points"); ok {
@@ -106,7 +107,8 @@ func (s section) points(links []sensors.Link, c rules.Config) []sensors.Point {
 		}
 	}
 	checkOverlaps(points, places)
-	return points
+	checkColumns(columns, places)
+	return points, columns
 }
 
 // defaults is the link and the device of points that name none.
@@ -138,7 +140,7 @@ func (s section) checkLink(name string, links []sensors.Link) {
 }
 
 // point decodes one point; ok is false where something is wrong with it.
-func (v value) point(id signal.ID, m measure, defaults sensors.Point, links []sensors.Link) (sensors.Point, bool) {
+func (v value) point(id signal.ID, m measure, defaults sensors.Point, links []sensors.Link) (sensors.Point, Column, bool) {
 	before := len(v.d.problems)
 	s := v.short()
 	p := defaults
@@ -159,14 +161,15 @@ func (v value) point(id signal.ID, m measure, defaults sensors.Point, links []se
 	s.place(&p.Spec, oneBased)
 	s.number(&p.Spec, m)
 	s.scale(&p.Spec, m)
+	column := s.column(id, m)
 	if len(v.d.problems) > before {
-		return p, false
+		return p, column, false
 	}
 	if err := p.Spec.Check(); err != nil {
 		v.problem(strings.ReplaceAll(err.Error(), "\n", ", "), "correct the point")
-		return p, false
+		return p, column, false
 	}
-	return p, true
+	return p, column, true
 }
 
 // short opens a point; "mains: discrete 12" stands for "mains: {at: discrete 12}".
