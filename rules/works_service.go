@@ -12,6 +12,10 @@ import (
 // lookEvery is how often the service book is looked at.
 const lookEvery = time.Minute
 
+// paceFrom is how long a machine must have been watched before its pace tells
+// when a service will be due, s; common practice, no source.
+const paceFrom = 3 * 86400
+
 // tasks is what the site wants done again and again, or what is usual.
 func (u *Unit) tasks() []service.Task {
 	if u.cfg.Service != nil {
@@ -57,6 +61,10 @@ func (u *Unit) useOf(source string) service.Use {
 	if pair, which, ok := u.position(source); ok {
 		m := &u.out.Machines[2*pair+which]
 		use.Run, use.Starts = m.LifetimeRunSeconds, m.LifetimeStarts
+		month := &m.Windows[2]
+		if seconds := month.CoveredSeconds - month.UnobservedSeconds; seconds >= paceFrom {
+			use.RunPace, use.StartsPace = month.RunSeconds/seconds, month.Starts/seconds
+		}
 	}
 	return use
 }

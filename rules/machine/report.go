@@ -45,10 +45,12 @@ func (p *Pair) reportMachine(i int, contact signal.Reading, lead bool) {
 	s.ThisRunSeconds = m.Run.Watched.Seconds()
 	s.CounterAhead, s.MeterAhead = m.Checks.Starts.ahead(), m.Checks.Run.ahead()
 	for w, b := range m.window {
+		covered := covers(w, p.age)
 		s.Windows[w].Length = lengths[w]
 		s.Windows[w].RunSeconds = b.Run.Seconds()
 		s.Windows[w].Starts = float64(b.Starts)
 		s.Windows[w].UnobservedSeconds = b.Unobserved.Seconds()
+		s.Windows[w].CoveredSeconds = covered.Seconds()
 	}
 }
 

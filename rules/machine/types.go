@@ -107,6 +107,7 @@ type Window struct {
 	RunSeconds        float64       `json:"run_seconds"`
 	Starts            float64       `json:"starts"`
 	UnobservedSeconds float64       `json:"unobserved_seconds"`
+	CoveredSeconds    float64       `json:"covered_seconds"`    // so far, watched or not
 	ShareOfRun        signal.Number `json:"share_of_run_ratio"` // of the pair; unknown if the pair did not run
 	ShareOfStarts     signal.Number `json:"share_of_starts_ratio"`
 }

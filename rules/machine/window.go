@@ -77,3 +77,15 @@ func (r *rings) sums(age time.Duration) (w [3]bucket) {
 	}
 	return w
 }
+
+// covers is how much of the past window w holds at the given age.
+func covers(w int, age time.Duration) time.Duration {
+	switch w {
+	case 0:
+		return min(age, (hours-1)*hour+age%hour)
+	case 1:
+		return min(age, 6*day+age%day)
+	default:
+		return min(age, (days-1)*day+age%day)
+	}
+}
