@@ -43,6 +43,7 @@ type Assessment struct {
 
 	Reserve   reserve.Figures `json:"reserve"`
 	LastKnown *LastKnown      `json:"last_known_reserve,omitempty"` // only while the reserve is unknown
+	Countdown *Countdown      `json:"countdown,omitempty"`          // only while the mains are known to be lost
 
 	Machines []machine.Status     `json:"machines"`
 	Pairs    []machine.PairStatus `json:"pairs"`
@@ -148,6 +149,10 @@ func (a *Assessment) Clone() *Assessment {
 	c.Service = append([]service.Status(nil), a.Service...)
 	c.Fills = append([]work.Fill(nil), a.Fills...)
 	c.Charges = append([]work.Charge(nil), a.Charges...)
+	if a.Countdown != nil {
+		d := *a.Countdown
+		c.Countdown = &d
+	}
 	if a.LastKnown != nil {
 		k := *a.LastKnown
 		c.LastKnown = &k

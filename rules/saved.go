@@ -26,6 +26,7 @@ type saved struct {
 	Leaves       []absence        `json:"out_of_service,omitempty"`
 	AlarmLoad    alarm.Load       `json:"alarm_load,omitzero"`
 	Testing      alarm.Leave      `json:"testing,omitzero"`
+	Countdown    *savedCountdown  `json:"countdown,omitempty"`
 }
 
 // savedAlarm is an alarm with its name: the catalogue may have grown since.
@@ -42,6 +43,7 @@ type beat struct {
 	Time         time.Time       `json:"time"`
 	ClockTrusted bool            `json:"clock_trusted"`
 	Pairs        [2]machine.Beat `json:"pairs"`
+	Countdown    *savedCountdown `json:"countdown,omitempty"` // while the mains are lost
 }
 
 // Save is the state after the last step, for New after a restart.
@@ -58,6 +60,7 @@ func (u *Unit) Save() ([]byte, error) {
 	s.Air = u.air.save()
 	s.Leaks, s.Proofs = u.leaks.watch.State(), u.proofs.save()
 	s.Works = u.saveWorks()
+	s.Countdown = &u.countdown.savedCountdown
 	if !u.known.last.Time.IsZero() {
 		s.LastKnown = &u.known.last
 	}
@@ -70,6 +73,9 @@ func (u *Unit) Beat() ([]byte, error) {
 	b := beat{Time: u.out.Time, ClockTrusted: u.out.ClockTrusted}
 	for i, p := range u.pairs {
 		b.Pairs[i] = p.Beat()
+	}
+	if u.countdown.Lost {
+		b.Countdown = &u.countdown.savedCountdown
 	}
 	return json.Marshal(b)
 }
@@ -118,7 +124,9 @@ func (u *Unit) restore(state, pulse []byte) error {
 	}
 	if b != nil && b.Time.After(s.Time) {
 		s.Time, s.ClockTrusted = b.Time, b.ClockTrusted
+		s.Countdown = b.Countdown
 	}
+	u.countdown.restore(s.Countdown)
 	u.restored = s
 	return nil
 }
@@ -156,6 +164,7 @@ func (u *Unit) reportGap(scan *signal.Scan) {
 	u.air.resume(u.restored.Air, float64(gap))
 	u.leaks.watch.Restore(u.restored.Leaks, float64(gap))
 	if gap.Known() {
+		u.countdown.Seconds += float64(gap)
 		u.load.Pass(time.Duration(float64(gap)*float64(time.Second)), false)
 	}
 	u.restored = nil

@@ -53,6 +53,7 @@ type Unit struct {
 
 	atmosphere, oilDensity, gasTemperature float64 // of this scan: Pa, kg/m³, K
 	known                                  knowledge
+	countdown                              *countdown
 	restored                               *saved // until the first scan
 
 	out Assessment
@@ -82,6 +83,7 @@ func New(cfg Config, points []signal.Point, state, beat []byte) (*Unit, error) {
 	}
 	u.leaks = newLeaks(&u.cfg, points)
 	u.proofs = newProofs(&u.cfg, points)
+	u.countdown = newCountdown(&u.cfg, u.leaks.valves)
 	u.alarms = u.watchers(points)
 	u.leaves = u.absences()
 	u.explain()
@@ -158,6 +160,7 @@ func (u *Unit) Step(scan signal.Scan) *Assessment {
 	u.stepProofs(&u.scan, dt)
 	u.stepWorks(&u.scan, dt)
 	u.stepReserve(&u.scan)
+	u.stepCountdown(&u.scan, dt)
 	u.stepAlarms(&u.scan, dt)
 	return a
 }
