@@ -43,6 +43,17 @@ func (u *Unit) leaveOf(source string) *alarm.Leave {
 	return nil
 }
 
+// away reports that a machine is out of service itself. The unit as a whole
+// being so says nothing of its machines.
+func (u *Unit) away(position string) bool {
+	for i := range u.leaves {
+		if u.leaves[i].Place == position {
+			return u.leaves[i].Leave.On()
+		}
+	}
+	return false
+}
+
 // passLeaves lets time go by. What comes back into service is said once.
 func (u *Unit) passLeaves(scan *signal.Scan, dt time.Duration) {
 	u.passTest(scan, dt)

@@ -40,6 +40,8 @@ func (u *Unit) stepMachines(scan *signal.Scan) {
 		}
 		for which := range in.Machines {
 			in.Machines[which] = u.contacts[i][which].read(scan)
+			in.Away[which] = u.away(u.pairConfigs()[i].Machines[which].Position)
+			in.Useless[which] = u.out.Outputs[2*i+which].Nothing
 		}
 		out := pair.Step(&in)
 		u.machines[i] = out

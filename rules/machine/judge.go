@@ -27,7 +27,7 @@ func (p *Pair) judge(in *In, watched time.Duration) {
 	p.out.NoAnswer = p.noAnswer(in, watched)
 	for i := range p.m {
 		s, st := &in.Machines[i], &p.out.Machines[i]
-		why, known := blocked(s, in.Mains)
+		why, known := in.blocked(i)
 		p.out.Overload[i] = asCondition(s.Overload)
 		p.out.NotInAutomatic[i] = notInAutomatic(s)
 		p.out.SpuriousStop[i] = p.dropped(i, in, why, known, watched)
@@ -36,6 +36,8 @@ func (p *Pair) judge(in *In, watched time.Duration) {
 		case why != "" && known:
 		case p.m[i].Failed:
 			why, known = "failed to start", true
+		case in.Useless[i]:
+			why, known = "delivers nothing", true
 		case known && !s.Running.Known():
 			why, known = "running contact not known", false
 		}
@@ -110,11 +112,18 @@ func (p *Pair) failedToStart(i int, in *In, why string, known bool, watched time
 	}
 }
 
-// blocked says why the machine could not start now, or that it is not known
+// OutOfService is what Blocked says of a machine that a person has taken out of
+// service.
+const OutOfService = "out of service"
+
+// blocked says why machine i could not start now, or that it is not known
 // because a contact is bad. A contact that the unit does not have is no
 // objection.
-func blocked(s *Signals, mains signal.Reading) (why string, known bool) {
+func (in *In) blocked(i int) (why string, known bool) {
+	s, mains := &in.Machines[i], in.Mains
 	switch {
+	case in.Away[i]:
+		return OutOfService, true
 	case mains.Known() && !mains.On():
 		return "no mains", true
 	case s.Overload.On():

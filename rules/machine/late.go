@@ -71,7 +71,7 @@ func (p *Pair) missTurns(in *In, before [2]State, started [2]bool) {
 	if stood < p.cfg.Answer || !(far || long) || p.turn.next() != other || p.m[other].state != Stopped {
 		return
 	}
-	if why, known := blocked(&in.Machines[other], in.Mains); why == "" && known {
+	if why, known := in.blocked(other); why == "" && known {
 		p.m[other].Failed = true
 	}
 }

@@ -49,6 +49,7 @@ type rig struct {
 	run, called, overload, automatic, hand [2]contact
 	starts, meter                          [2]float64 // negative: none
 	mains, locked                          contact
+	away, useless                          [2]bool
 	process                                float64 // negative: bad
 
 	out     *Out
@@ -87,6 +88,7 @@ func (r *rig) step(dt time.Duration) *Out {
 		Time: r.wall, Elapsed: r.elapsed, ClockTrusted: r.trusted,
 		Mains: r.mains.reading(r.wall), Locked: r.locked.reading(r.wall),
 		Process: signal.Measured(r.process, signal.Metre, r.wall),
+		Away:    r.away, Useless: r.useless,
 	}
 	if r.process < 0 {
 		in.Process = signal.Missing(signal.Metre, signal.FailureLow, r.wall)

@@ -32,6 +32,9 @@ type In struct {
 	// Locked is on while the panel holds the pair back by design:
 	// compressors, until the oil level is restored. NotConfigured: never.
 	Locked signal.Reading
+	// Away: a person has taken the machine out of service, so nobody counts on
+	// it. Useless: it is proven to run and deliver nothing.
+	Away, Useless [2]bool
 }
 
 // What happened to a machine.

@@ -69,7 +69,7 @@ type Status struct {
 	// AvailableKnown is false where a contact that would tell is bad; then
 	// Available is false too. What the unit has no contact for is no
 	// objection: with running contacts alone a machine is available until it
-	// is proven failed.
+	// is proven failed, or a person takes it out of service.
 	Available      bool   `json:"available"`
 	AvailableKnown bool   `json:"availability_known"`
 	Blocked        string `json:"blocked,omitempty"`

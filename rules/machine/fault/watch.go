@@ -237,7 +237,10 @@ func (w *Watch) end(i int, in *In) {
 		}
 	}
 	if lead {
-		s.Each[1-i].Turns++
+		// One that is out of service misses no turn.
+		if in.Pair.Machines[1-i].Blocked != machine.OutOfService {
+			s.Each[1-i].Turns++
+		}
 		s.Helped = s.Helped && r.helped
 	}
 	known := m.Overload.On() || m.Hand.On() || (m.Automatic.Known() && !m.Automatic.On()) || noMains(in) ||
