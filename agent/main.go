@@ -45,6 +45,7 @@ func commands() []command {
 		{"run", "FILE", "watch the units of a configuration until told to stop", run},
 		{"check", "FILE", "check a configuration and, with --devices, read every point once", check},
 		{"suppose", "FILE", "say what the reserve would be: another state, one more valve, another tank", suppose},
+		{"replay", "FILE RECORDING...", "judge a recorded run again, and say what other settings would have changed", replay},
 		{"alarms", "FILE", "print the alarm list of a configuration: meaning, causes, action, limits, priority", alarms},
 		{"act", "COMMAND", "acknowledge, shelve, note and the like at the agent that runs on this machine", act},
 		{"version", "", "say which build this is", version},
