@@ -5,6 +5,7 @@ import (
 
 	"strokebank/rules/alarm"
 	"strokebank/rules/machine/work"
+	"strokebank/rules/proof"
 	"strokebank/sensors/signal"
 )
 
@@ -54,6 +55,7 @@ type Event struct {
 	Test         bool           `json:"test,omitempty"`    // provoked by an announced test
 	Fill         *work.Fill     `json:"fill,omitempty"`    // of a fill event
 	Charge       *work.Charge   `json:"charge,omitempty"`  // of a charge event
+	Record       *proof.Test    `json:"record,omitempty"`  // of the end of a test
 }
 
 // Value is one figure that caused an event.

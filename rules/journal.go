@@ -3,7 +3,15 @@ package rules
 import (
 	"slices"
 	"time"
+
+	"strokebank/rules/machine"
 )
+
+// NumberedRun is a run with its number in history: a later one is higher.
+type NumberedRun struct {
+	Number uint64 `json:"number"`
+	machine.Run
+}
 
 // Search asks for entries of the journal, the newest first. A zero field asks
 // for everything.

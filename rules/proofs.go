@@ -91,7 +91,7 @@ func (u *Unit) EndTest() (proof.Test, error) {
 	}
 	u.proofs.tests = append(u.proofs.tests, t)
 	e := u.event(&signal.Scan{Time: u.out.Time, ClockTrusted: u.out.ClockTrusted}, TestEvent, unitSource, "ended")
-	e.Test, e.Reason, e.From = true, t.Note, t.By
+	e.Test, e.Reason, e.From, e.Record = true, t.Note, t.By, &t
 	for _, o := range [...]proof.Outcome{proof.Pass, proof.Fail, proof.NotSeen} {
 		e.Values = append(e.Values, Value{string(o), signal.Number(t.Count(o)), ""})
 	}

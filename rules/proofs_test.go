@@ -2,6 +2,7 @@ package rules_test
 
 import (
 	"errors"
+	"slices"
 	"testing"
 	"time"
 
@@ -73,6 +74,10 @@ func TestAnnouncedTest(t *testing.T) {
 	}
 	if a := b.pass(1); len(a.Tests) != 0 {
 		t.Error("told twice")
+	}
+	told := b.events[slices.IndexFunc(b.events, func(e rules.Event) bool { return e.Kind == rules.TestEvent && e.Name == "ended" })]
+	if told.Record == nil || outcome(t, told.Record, "low_level.reported") != proof.Pass || told.Record.End.IsZero() {
+		t.Errorf("the journal keeps %+v of it", told.Record)
 	}
 	b.set(signal.Level, 1.5)
 	b.pass(120)

@@ -158,22 +158,18 @@ func (s *Store) Alarms(ctx context.Context, unit string) ([]alarm.Status, error)
 // Runs is the unit's completed runs that ended within [from, to), in the
 // order in which they were stored. Runs in memory alone are not among them.
 func (s *Store) Runs(ctx context.Context, unit string, from, to time.Time) ([]machine.Run, error) {
-	rows, err := s.database().readers.QueryContext(ctx,
-		`SELECT position, serial, start, stop, seconds, lead, start_seen, cut, doubt FROM runs
-		 WHERE unit = ? AND stop >= ? AND stop < ? ORDER BY number`, unit, from.UnixNano(), to.UnixNano())
-	if err != nil {
-		return nil, fmt.Errorf("runs of %s: %w", unit, err)
-	}
-	defer rows.Close()
+	found, err := s.runs(ctx, "WHERE unit = ? AND stop >= ? AND stop < ? ORDER BY number", unit, from.UnixNano(), to.UnixNano())
 	var all []machine.Run
-	for rows.Next() {
-		var r machine.Run
-		var start, stop sql.NullInt64
-		if err := rows.Scan(&r.Position, &r.Serial, &start, &stop, &r.Seconds, &r.Lead, &r.StartSeen, &r.Cut, &r.Doubt); err != nil {
-			return nil, fmt.Errorf("runs of %s: %w", unit, err)
-		}
-		r.Start, r.End = moment(start), moment(stop)
-		all = append(all, r)
+	for _, r := range found {
+		all = append(all, r.Run)
 	}
-	return all, rows.Err()
+	return all, err
+}
+
+func scanRun(rows *sql.Rows) (r rules.NumberedRun, err error) {
+	var start, stop sql.NullInt64
+	var number int64
+	err = rows.Scan(&number, &r.Position, &r.Serial, &start, &stop, &r.Seconds, &r.Lead, &r.StartSeen, &r.Cut, &r.Doubt)
+	r.Number, r.Start, r.End = uint64(number), moment(start), moment(stop)
+	return r, err
 }
