@@ -6,7 +6,7 @@ import (
 
 	"strokebank/rules"
 	"strokebank/rules/machine"
-	"strokebank/rules/machine/work"
+	ran "strokebank/rules/machine/work"
 )
 
 // workedFor fills a store with n runs of each of two pumps, one an hour by
@@ -18,7 +18,7 @@ func workedFor(t testing.TB, s *Store, n int) {
 		start := epoch.Add(time.Duration(i) * time.Hour)
 		r := machine.Run{Position: position, Start: start, End: start.Add(20 * time.Minute), Seconds: 1200, StartSeen: true}
 		e := rules.Event{Kind: rules.FillEvent, Time: r.End, Unit: "AU-7", Source: position, Name: "filled",
-			Fill: &work.Fill{Position: position, Start: r.Start, End: r.End, Corrected: 0.0004}}
+			Fill: &ran.Fill{Position: position, Start: r.Start, End: r.End, Corrected: 0.0004}}
 		if _, err := s.Record(t.Context(), "AU-7", []rules.Event{e, machineEvent(i)}, []machine.Run{r}, nil); err != nil {
 			t.Fatal(err)
 		}
