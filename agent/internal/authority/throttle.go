@@ -1,13 +1,18 @@
 package authority
 
-import "time"
+import (
+	"slices"
+	"strings"
+	"time"
+)
 
 // The bounds of guessing. *Common practice, no source.*
 const (
-	mostWrong    = 5  // from one place
-	mostWrongAll = 50 // from all places together
+	mostWrong    = 5  // from one address, and under one name
+	mostWrongAll = 20 // from all places together
 	forget       = time.Minute
 	mostPlaces   = 200 // remembered one by one
+	mostKnown    = 64  // addresses that have entered
 )
 
 // everywhere stands for all places together.
@@ -19,11 +24,33 @@ type failures struct {
 	since time.Time
 }
 
-// throttled reports whether a place, or all together, have failed too often.
-func (a *Authority) throttled(from string) bool {
+// under is a name as a place; spelling it otherwise is no other place.
+func under(name string) string { return "name " + strings.ToLower(strings.TrimSpace(name)) }
+
+// throttled reports whether an address, a name, or all together, have failed
+// too often.
+func (a *Authority) throttled(from, name string) bool {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	return a.recent(from) >= mostWrong || a.recent(everywhere) >= mostWrongAll
+	if a.recent(from) >= mostWrong {
+		return true
+	}
+	if slices.Contains(a.known, from) {
+		return false
+	}
+	return a.recent(everywhere) >= mostWrongAll || name != "" && a.recent(under(name)) >= mostWrong
+}
+
+// welcome remembers an address that has entered.
+func (a *Authority) welcome(from string) {
+	a.mu.Lock()
+	defer a.mu.Unlock()
+	if i := slices.Index(a.known, from); i >= 0 {
+		a.known = slices.Delete(a.known, i, i+1)
+	}
+	if a.known = append(a.known, from); len(a.known) > mostKnown {
+		a.known = slices.Delete(a.known, 0, 1)
+	}
 }
 
 // recent is how often a place has failed within the last minute; the caller
@@ -37,10 +64,14 @@ func (a *Authority) recent(from string) int {
 }
 
 // fail counts a wrong secret.
-func (a *Authority) fail(from string) {
+func (a *Authority) fail(from, name string) {
 	a.mu.Lock()
 	defer a.mu.Unlock()
-	for _, place := range []string{from, everywhere} {
+	places := []string{from, everywhere}
+	if name != "" {
+		places = append(places, under(name))
+	}
+	for _, place := range places {
 		if n := a.recent(place); n > 0 {
 			a.wrong[place].count = n + 1
 			continue
