@@ -67,8 +67,13 @@ type History struct {
 	KeepTrends time.Duration
 }
 
-// HTTP is the address of the page, the API and the metrics.
-type HTTP struct{ Listen string }
+// HTTP is where and how the page, the API and the metrics are served.
+type HTTP struct {
+	Listen          string
+	CertificateFile string // both or neither
+	KeyFile         string
+	BehindProxy     bool // a proxy in front demands TLS and a log-in
+}
 
 // Access says where the secrets stand of who may see and who may act. Each
 // role has a file, an environment variable, or none.

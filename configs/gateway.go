@@ -25,8 +25,9 @@ func (v value) gateway() *Config {
 	c.Units = s.units(c)
 	c.Broker = s.broker()
 	c.History = s.block("history").history()
-	c.HTTP = s.block("http").http()
-	c.Access = s.block("access").access(c.HTTP.Listen)
+	page := s.block("http")
+	c.HTTP = page.http()
+	c.Access = s.block("access").access(c.HTTP, page)
 	log := s.block("log")
 	c.Log = Log{Level: log.text("level"), Format: log.text("format")}
 	c.Clock = Clock{RequireSync: s.block("clock").flag("require_sync")}
@@ -158,13 +159,4 @@ func (s section) history() History {
 		KeepEvents: seconds(s.quantity("keep_events")),
 		KeepTrends: seconds(s.quantity("keep_trends")),
 	}
-}
-
-func (s section) http() HTTP {
-	listen := s.text("listen")
-	_, port, err := net.SplitHostPort(listen)
-	if n, perr := strconv.Atoi(port); listen != "" && (err != nil || perr != nil || n < 0 || n > 65535) {
-		s.report("listen", fmt.Sprintf("%q is not host:port", short(listen)), "write 127.0.0.1:8480")
-	}
-	return HTTP{Listen: listen}
 }

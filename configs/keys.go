@@ -48,16 +48,19 @@ var historyKeys = &table{name: "history", doc: "The durable record.", keys: []ke
 	{name: "keep_trends", kind: aQuantity, dim: q.Duration, def: "3650 d", least: "1 d", most: "36500 d", doc: "How long trends are kept: a minute fine for 8 days, ten minutes for 60 days, then by the hour."},
 }}
 
-var httpKeys = &table{name: "http", doc: "The page, its API and the metrics, on one address.", keys: []key{
-	{name: "listen", kind: aText, def: "127.0.0.1:8480", sample: "127.0.0.1:8480", doc: "`host:port` to listen on. It is not encrypted: put a proxy with TLS in front before you open it to a network."},
+var httpKeys = &table{name: "http", doc: "The page, its API and the metrics, on one address. Where seeing needs a secret the metrics do too: Prometheus sends it as `authorization: {credentials_file: FILE}` of the scrape configuration, beside `scheme: https` and `tls_config: {ca_file: FILE}`. A file for Prometheus holds the secret itself.", keys: []key{
+	{name: "listen", kind: aText, def: "127.0.0.1:8480", sample: "127.0.0.1:8480", doc: "`host:port` to listen on. Beyond loopback it wants TLS (`certificate_file` and `key_file`) and a secret for seeing (in `access`), or `behind_proxy`."},
+	{name: "certificate_file", kind: aText, sample: "/etc/strokebank/page.pem", doc: "The page's certificate and those between it and its root, as PEM, with `key_file`: everything on this address is served over TLS then, 1.2 at least. Both files are read anew when they change."},
+	{name: "key_file", kind: aText, sample: "/etc/strokebank/page.key", doc: "Key of the page's certificate, as PEM."},
+	{name: "behind_proxy", kind: aFlag, def: "false", doc: "A proxy in front demands TLS, and a log-in where there is no secret for seeing here. Any `Host` is answered then, cookies are sent over TLS only, and of all that a proxy adds the last address in `X-Forwarded-For` is trusted, to tell guessers apart and for the log; let nobody but the proxy reach `listen`. Without it a request that a proxy has passed on is refused."},
 }}
 
-var accessKeys = &table{name: "access", doc: "Who may see and who may act. A secret is the first line of a file, or an environment variable, of 16 characters at least; it never stands in this file. Nothing that anybody may do here reaches the plant.", keys: []key{
+var accessKeys = &table{name: "access", doc: "Who may see and who may act. A secret is the first line of a file, or an environment variable, of 16 characters at least, as it is or as `strokebank secret` stores it, so that it cannot be read there; it never stands in this file. A log-in on the page ends after 12 h, after 30 min without the page open, and with the process. Nothing that anybody may do here reaches the plant.", keys: []key{
 	{name: "see_secret_file", kind: aText, sample: "/etc/strokebank/see-secret", doc: "File with the secret of who may see the page, the API and the metrics. Default: whoever reaches them."},
 	{name: "see_secret_env", kind: aText, sample: "STROKEBANK_SEE_SECRET", doc: "Environment variable that holds it, instead of a file."},
 	{name: "act_secret_file", kind: aText, sample: "/etc/strokebank/act-secret", doc: "File with the secret of who may act. Default: nobody may."},
 	{name: "act_secret_env", kind: aText, sample: "STROKEBANK_ACT_SECRET", doc: "Environment variable that holds it, instead of a file."},
-	{name: "act_without_secret", kind: aFlag, def: "false", doc: "Insecure: everybody who reaches the page on this machine may act; only where no secret for it is given and the page listens on loopback."},
+	{name: "act_without_secret", kind: aFlag, def: "false", doc: "Insecure: everybody who reaches the page on this machine may act; only where no secret for it is given, the page listens on loopback and no proxy stands in front."},
 }}
 
 var logKeys = &table{name: "log", doc: "The program's own log, on standard error.", keys: []key{
