@@ -178,7 +178,7 @@ func (s *station) handler(cfg *configs.Config) (http.Handler, error) {
 		Gate: s.authority, Commands: s.watches, CommandWait: commandWait(cfg),
 		Beside: map[string]http.Handler{"/metrics": scraped},
 		Units:  s.board, Events: s.store, Log: s.log, Version: release,
-		Past: s.store, Suppose: supposes{cfg.Units},
+		Past: s.store, Works: s.store, Suppose: supposes{cfg.Units},
 		USUnits: cfg.Units[0].Display == quantity.US, StaleAfter: max(3*cfg.Scan, 3*time.Second),
 	}), nil
 }

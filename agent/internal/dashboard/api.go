@@ -19,16 +19,20 @@ type route struct {
 
 var described = []route{
 	{"/api/v1/units", "every unit in a few fields and why it needs attention, the one that needs it most first"},
-	{"/api/v1/units/{unit}", "the whole assessment of one unit; SI units, RFC 3339 UTC times, null where a value is unknown"},
+	{"/api/v1/units/{unit}", "the whole assessment of one unit: readings, reserve, countdown while the mains are lost, machines, outputs, pairs, service, alarms, leaks, proof, test; SI units, RFC 3339 UTC times, null where a value is unknown"},
 	{"/api/v1/events?after=&limit=", "events with a sequence number above after, oldest first, at most limit (1 to 500, default 50); without after the newest ones"},
 	{"/api/v1/live", "server-sent events: hello once, assessment per change, beat twice a second"},
 	{"/api/v1/trends?unit=&name=&from=&to=&points=", "the course of pressure, level, oil_volume, reserve_at_least, reserve_expected or air_ratio in SI units: rows with their least, mean and most in the least step that needs at most points rows (1 to 2000, default 500); from and to are RFC 3339 times, default the last 24 h; a gap lies between two stretches; what is younger than recorded_until may be on its way"},
 	{"/api/v1/marks?unit=&from=&to=", "what happened in a time, at most 121 marks, each the most urgent event of its part and how many there were: alarms that came, gaps, tests, commands, notes, changes of clock and configuration"},
 	{"/api/v1/suppose?unit=&...", "the reserve for a changed state or set-up, with the stroke table and the price of each doubt; a number is in SI (Pa, m, m³, K, s, m³/s), or write its unit: pressure, level, oil, temperature, wall, atmosphere, leak, minimum-pressure, unusable-oil, set-pressure, set-level, required, add=XV-5 like XV-1, without=XV-1 and the other words of the command suppose"},
 	{"/api/v1/journal?unit=&kind=&source=&from=&to=&before=&limit=", "the journal, newest first: every change of an alarm, of the configuration, what people did and noted; kind may name several, from and to are RFC 3339 times, next is what to give as before for the next page"},
+	{"/api/v1/runs?unit=&machine=&before=&limit=", "the completed runs of one machine, by its position, newest first: start, end, watched seconds, whether it led and how sure that is; next is what to give as before for the page after it, 0 at the end"},
+	{"/api/v1/output?unit=&machine=&from=&to=&points=", "what a machine delivered: a row a run, or a step where there are more than points (1 to 2000, default 500), with the least, mean and most of the corrected flow of those that count (m³/s; of a compressor free air), null where none does; present holds baseline, last figure, trend and forecast with its interval, limit_ratio the part of the baseline under which a machine has failed"},
+	{"/api/v1/duty?unit=&from=&to=&step=", "how the machines shared the work: run seconds and starts of each in steps (s, an hour at least, default a day, at most 400 of them) that begin at from, and the seconds of each that nobody watched"},
+	{"/api/v1/faults?unit=&machine=&before=&limit=", "what was found of the machines, or of one machine or pair, newest first: the alarm, its failure mode after ISO 14224, meaning, likely causes, the figures that led to it, and its state now; next as above. The measured runs themselves, and the records of tests, stand in the journal: kind=fill,charge,draw,test,proof"},
 	{"/api/v1/session", "what the reader may do"},
 	{"POST /api/v1/login", "{by, secret}: sets a cookie; POST /api/v1/logout ends it. A program sends Authorization: Bearer and the secret instead"},
-	{"POST /api/v1/commands", "{command, unit, source, alarm, by, reason, until}: acknowledge, shelve, note and the like, for those who may act; 200 with what came of it, 409 with why not"},
+	{"POST /api/v1/commands", "{command, unit, source, alarm, by, reason, until, serial, seconds_so_far, starts_so_far, task}: acknowledge, unshelve, shelve, reset, note, out_of_service, back_in_service, set_baseline, exchange_machine, service_done, announce_test, end_test, forget_heat_exchange, for those who may act; 200 with what came of it, 409 with why not"},
 	{"/healthz", "200 while every unit's scans are fresh, otherwise 503"},
 }
 

@@ -58,6 +58,7 @@ type wish struct {
 	Serial       string  `json:"serial"`
 	SecondsSoFar float64 `json:"seconds_so_far"`
 	StartsSoFar  float64 `json:"starts_so_far"`
+	Task         string  `json:"task"`
 }
 
 // command takes a command: 200 with the outcome where it is accepted, 409
@@ -78,7 +79,7 @@ func (h *handler) command(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	c := rules.Command{ID: in.ID, Order: in.Order, Unit: in.Unit, Source: in.Source, Alarm: in.Alarm, By: in.By, Role: v.role,
-		Via: via(r), Reason: in.Reason, Until: in.Until, Serial: in.Serial, SecondsSoFar: in.SecondsSoFar, StartsSoFar: in.StartsSoFar}
+		Via: via(r), Reason: in.Reason, Until: in.Until, Serial: in.Serial, SecondsSoFar: in.SecondsSoFar, StartsSoFar: in.StartsSoFar, Task: in.Task}
 	if v.by != "" {
 		c.By = v.by
 	}

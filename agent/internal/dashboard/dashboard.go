@@ -45,6 +45,7 @@ type Options struct {
 	Version string       // shown on the page
 	Past    past         // nil: no trends
 	Suppose supposer     // nil: nothing can be supposed
+	Works   works        // nil: nothing of what the machines did before
 
 	// Gate knows who may see and act; nil: everybody may see and nobody act.
 	Gate gate
@@ -127,6 +128,7 @@ func (h *handler) routes() http.Handler {
 	seen.HandleFunc("GET /api/v1/journal", h.journal)
 	seen.HandleFunc("GET /api/v1/live", h.live)
 	h.views(seen)
+	h.workViews(seen)
 	mux := http.NewServeMux()
 	for _, a := range loadAssets() {
 		mux.Handle("GET "+a.path, a)

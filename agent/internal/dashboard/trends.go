@@ -3,7 +3,6 @@ package dashboard
 import (
 	"context"
 	"net/http"
-	"strconv"
 	"time"
 
 	"strokebank/rules"
@@ -116,17 +115,14 @@ type course struct {
 
 func (h *handler) trends(w http.ResponseWriter, r *http.Request) {
 	a, why := h.whichPast(r)
-	name, points := r.URL.Query().Get("name"), defaultPoints
+	name := r.URL.Query().Get("name")
+	points, odd := pointsOf(r)
 	measure, there := trended[name]
 	if why == "" && !there {
 		why = "name must be one of pressure, level, oil_volume, reserve_at_least, reserve_expected, air_ratio"
 	}
-	if s := r.URL.Query().Get("points"); s != "" && why == "" {
-		n, err := strconv.Atoi(s)
-		if err != nil || n < 1 || n > maxPoints {
-			why = "points must be a whole number from 1 to 2000"
-		}
-		points = n
+	if why == "" {
+		why = odd
 	}
 	if why != "" {
 		refuse(w, http.StatusBadRequest, why)
