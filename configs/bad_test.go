@@ -80,10 +80,16 @@ func lineOf(t testing.TB, text, mark string) int {
 
 func (b bad) check(t *testing.T) {
 	t.Helper()
-	if !strings.Contains(base, b.old) {
-		t.Fatalf("%q does not stand in the base file", b.old)
+	b.checkIn(t, base)
+}
+
+// checkIn does so in a right configuration.
+func (b bad) checkIn(t *testing.T, right string) {
+	t.Helper()
+	if !strings.Contains(right, b.old) {
+		t.Fatalf("%q does not stand in the file", b.old)
 	}
-	text := strings.Replace(base, b.old, b.new, 1)
+	text := strings.Replace(right, b.old, b.new, 1)
 	c, problems := parseString(text)
 	if c != nil || len(problems) != 1 {
 		t.Fatalf("want one problem, got %d:\n%v", len(problems), problems)

@@ -2,10 +2,14 @@ package configs
 
 import (
 	"fmt"
+	"slices"
 	"strings"
+
+	"github.com/goccy/go-yaml/ast"
 
 	"strokebank/rules"
 	"strokebank/rules/reserve"
+	"strokebank/sensors/signal"
 )
 
 // mostPressure is the highest absolute pressure, Pa, for which the allowance
@@ -93,5 +97,23 @@ func (s section) checkEngine(c *rules.Config) {
 	}
 	if _, err := reserve.New(c.Reserve); err != nil {
 		s.problem(strings.ReplaceAll(err.Error(), "\n", ", "), "correct the reserve, or what it is computed from")
+	}
+}
+
+// checkWired reports a limit of a signal that the unit does not have. sets are
+// the set points of the unit s.
+func (s section) checkWired(sets section) {
+	wired, ok := s.values["points"].node.(*ast.MappingNode)
+	if !ok {
+		return // said where the points are read
+	}
+	for name, id := range map[string]signal.ID{"low_sump": signal.SumpLevel, "filter_differential": signal.FilterDifferential} {
+		has := slices.ContainsFunc(wired.Values, func(e *ast.MappingValueNode) bool {
+			point, _ := scalar(e.Key)
+			return point == string(id)
+		})
+		if sets.has(name) && !has {
+			sets.report(name, "is a limit of the point "+string(id)+", which the unit does not have", "add the point, or leave this out")
+		}
 	}
 }

@@ -16,6 +16,7 @@ var unitKeys = &table{name: "units.NAME", doc: "One accumulator unit. Pressures 
 	{name: "valves", kind: aMap, required: true, in: valveKeys, sample: "valves with a tag and a cylinder each", doc: "The cylinder-operated valves, by tag."},
 	{name: "pumps", kind: aBlock, required: true, in: pumpPairKeys, doc: "The two oil pumps."},
 	{name: "compressors", kind: aBlock, required: true, in: compressorPairKeys, doc: "The two air compressors."},
+	{name: "service", kind: aMap, in: serviceKeys, sample: "tasks of the unit, as relief_valve, with their keys", doc: "What is to be done at the unit again and again, beside and instead of what is usual; for a machine it stands with the machine."},
 	{name: "sump", kind: aBlock, in: sumpKeys, doc: "The oil sump, where its level is measured."},
 	{name: "leaks", kind: aBlock, in: leakKeys, doc: "What counts as a leak."},
 	{name: "proof", kind: aBlock, in: proofKeys, doc: "How often each protective function must be seen to work."},
@@ -53,6 +54,8 @@ var setPointKeys = &table{name: "units.NAME.set_points", doc: "What the panel ho
 	{name: "level", kind: aQuantity, dim: q.Length, required: true, above: "0 m", doc: "The level of a full charge."},
 	{name: "low_pressure", kind: aQuantity, dim: q.Pressure, required: true, above: "0 bar", doc: "Alarm under this pressure."},
 	{name: "low_level", kind: aQuantity, dim: q.Length, required: true, above: "0 m", doc: "Alarm under this level."},
+	{name: "low_sump", kind: aQuantity, dim: q.Length, above: "0 m", most: "20 m", sample: "0.35 m or 14 in", doc: "Alarm under this level of the sump, as the point `sump_level` gives it. Default: six tenths of the highest that it was seen at."},
+	{name: "filter_differential", kind: aQuantity, dim: q.Pressure, def: "0.9 bar", above: "0 bar", most: "20 bar", sample: "0.9 bar or 13 psi", doc: "Alarm over this pressure across the return filter while oil flows through it, as the point `filter_differential` gives it."},
 }}
 
 var reserveKeys = &table{name: "units.NAME.reserve", doc: "What counts as a stored shutdown cycle, and what bounds the figures.", keys: []key{
@@ -61,6 +64,7 @@ var reserveKeys = &table{name: "units.NAME.reserve", doc: "What counts as a stor
 	{name: "unusable_oil", kind: aQuantity, dim: q.Volume, least: "0 L", doc: "Oil that must stay in the tank so that no air enters the lines."},
 	{name: "unusable_level", kind: aQuantity, dim: q.Length, least: "0 m", sample: "0.4 m or 16 in", doc: "The same as a level, instead of `unusable_oil`."},
 	{name: "heat_exchange", kind: aQuantity, dim: q.Duration, above: "0 s", most: "1 d", sample: "120 s", doc: "Thermal time constant of the gas. Default: not known."},
+	{name: "heat_exchange_least", kind: aQuantity, dim: q.Duration, above: "0 s", most: "1 d", sample: "90 s", doc: "Its lower bound: how far the gas may be from the wall's temperature, in every figure, is followed with both bounds. Default: a quarter of `heat_exchange`."},
 	{name: "heat_exchange_most", kind: aQuantity, dim: q.Duration, above: "0 s", most: "1 d", sample: "200 s", doc: "Its upper bound, for the figure \"at least\". Default: no heat exchange (adiabatic), the safe side."},
 	{name: "lowest_wall", kind: aQuantity, dim: q.Temperature, def: "0 °C", least: "-50 °C", most: "60 °C", doc: "Lowest temperature of the tank's wall, where it is not measured."},
 	{name: "usual_wall", kind: aQuantity, dim: q.Temperature, def: "20 °C", least: "-50 °C", most: "80 °C", doc: "Usual temperature of the tank's wall, where it is not measured."},
@@ -107,9 +111,11 @@ var machineKeys = &table{name: "units.NAME.pumps.pump1, pump2 and units.NAME.com
 	{name: "serial", kind: aText, sample: "QR-4411", doc: "Serial number of the individual that stands there now."},
 	{name: "installed", kind: aDate, sample: "2021-05-31", doc: "Day on which it was installed."},
 	{name: "rating", kind: aQuantity, dim: q.Flow, required: true, above: "0 L/min", doc: "Flow of oil, or of free air for a compressor."},
+	{name: "baseline", kind: aText, def: "learned", sample: "learned, rating or 14.2 L/min", doc: "What the machine's output is held against: learned from its first good runs, its `rating`, or a flow, as from its acceptance test; at the set pressure, free air for a compressor."},
 	{name: "starts_per_hour", kind: aCount, sample: "20", doc: "The motor's limit, 1 to 1000."},
 	{name: "hours_before", kind: aQuantity, dim: q.Duration, def: "0 h", least: "0 h", most: "1000000 h", sample: "1234 h", doc: "Running time before this program watched it, from the old hour meter."},
 	{name: "starts_before", kind: aCount, def: "0", sample: "5600", doc: "Starts before this program watched it."},
+	{name: "service", kind: aMap, in: serviceKeys, sample: "tasks of the machine, as oil, with their keys", doc: "What is to be done at this machine again and again, beside and instead of what is usual."},
 }}
 
 var alarmKeys = &table{name: "units.NAME.alarms.ALARM", doc: "What the site changes of one alarm. No alarm can be turned off here.", keys: []key{

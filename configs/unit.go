@@ -3,9 +3,11 @@ package configs
 import (
 	"fmt"
 	"math"
+	"slices"
 
 	"strokebank/rules"
 	"strokebank/rules/machine"
+	"strokebank/rules/machine/service"
 	"strokebank/rules/reserve"
 	"strokebank/rules/tank"
 )
@@ -35,12 +37,17 @@ func (s section) rules() rules.Config {
 	r.checkReturns(c.Reserve.Cycle, c.Reserve.Required)
 
 	pumps, compressors := s.block("pumps"), s.block("compressors")
-	c.Pumps = pumps.pair(machine.Pump)
-	c.Compressors = compressors.pair(machine.Compressor)
+	var atPumps, atCompressors []service.Task
+	c.Pumps, atPumps = pumps.pair(machine.Pump)
+	c.Compressors, atCompressors = compressors.pair(machine.Compressor)
+	c.Service = slices.Concat(s.tasks(unitTasks, unitTasks), atPumps, atCompressors)
 	for i := range 2 {
 		c.Reserve.PumpFlow[i] = c.Pumps.Machines[i].Rating
 		c.Reserve.CompressorAir[i] = c.Compressors.Machines[i].Rating
 	}
+	c.HeatExchangeLower = r.leastExchange(&c.Reserve)
+	c.LowSump, c.FilterLimit = orZero(sets.quantity("low_sump")), sets.quantity("filter_differential")
+	s.checkWired(sets)
 	s.watch(&c)
 	c.Alarms = s.alarms(&c)
 	s.checkPressures(sets, r, compressors, &c)
@@ -104,6 +111,22 @@ func (s section) reserve(t *tank.Tank) reserve.Config {
 		s.report("lowest_wall", s.written("lowest_wall")+" is above usual_wall ("+s.written("usual_wall")+")", "write the lowest temperature of the wall")
 	}
 	return c
+}
+
+// leastExchange is the lower bound of the configured time constant, s; 0: not
+// given.
+func (s section) leastExchange(c *reserve.Config) float64 {
+	least := s.quantity("heat_exchange_least")
+	switch {
+	case !s.has("heat_exchange_least"):
+		return 0
+	case !s.has("heat_exchange"):
+		s.report("heat_exchange_least", "is the bound of a heat_exchange that is not given", "write heat_exchange too, or leave it out")
+	case least > c.HeatExchange:
+		s.report("heat_exchange_least", s.written("heat_exchange_least")+" is more than heat_exchange ("+s.written("heat_exchange")+")",
+			"write the lower bound of the time constant")
+	}
+	return orZero(least)
 }
 
 // unusable is the oil that must stay, m³, given as a volume or as a level.

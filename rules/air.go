@@ -16,7 +16,8 @@ type air struct {
 	follower   *gas.Follower
 	learner    *gas.Learner
 	configured float64 // s, τ; 0: not given
-	upper      float64 // s, its upper bound; 0: not given
+	lower      float64 // s, its bounds; 0: not given
+	upper      float64
 	full       float64 // J, pV of a full charge
 	learned    gas.Learned
 	at         time.Duration // Elapsed at the last scan
@@ -36,14 +37,15 @@ func newAir(c *Config) (*air, error) {
 		tau = reserve.AssumedHeatExchange
 	}
 	follower, err := gas.NewFollower(gas.FollowerConfig{
-		Tau: tau, TauHigh: math.Max(r.HeatExchangeUpper, 0), Air: r.CompressorAir,
+		Tau: tau, TauLow: math.Max(c.HeatExchangeLower, 0), TauHigh: math.Max(r.HeatExchangeUpper, 0), Air: r.CompressorAir,
 		MaxGap: (mostScans * c.ScanPeriod).Seconds(),
 	})
 	if err != nil {
 		return nil, err
 	}
 	return &air{
-		follower: follower, learner: gas.NewLearner(tau), configured: r.HeatExchange, upper: r.HeatExchangeUpper,
+		follower: follower, learner: gas.NewLearner(tau), configured: r.HeatExchange,
+		lower: c.HeatExchangeLower, upper: r.HeatExchangeUpper,
 		full: (r.SetPressure + c.Atmosphere) * (c.Tank.Total() - c.Tank.Volume(r.SetLevel)),
 	}, nil
 }
@@ -71,7 +73,7 @@ func (u *Unit) stepAir(now time.Duration) {
 // learn puts a newly learned time constant to use, or takes it out of use.
 func (a *air) learn(k gas.Learned) {
 	a.learned = k
-	tau, low, high := a.configured, 0.0, a.upper
+	tau, low, high := a.configured, a.lower, a.upper
 	if tau == 0 {
 		tau = reserve.AssumedHeatExchange
 	}

@@ -32,7 +32,12 @@ type Config struct {
 	LevelLeg        float64
 	OilDensity      float64 // kg/m³ at 15 °C
 
-	Reserve     reserve.Config
+	Reserve reserve.Config
+	// HeatExchangeLower is the lower bound of Reserve.HeatExchange, s: the gas
+	// is followed with it too, and so it widens what the reserve takes of the
+	// gas temperature. 0: a quarter of it.
+	HeatExchangeLower float64
+
 	Pumps       machine.PairConfig
 	Compressors machine.PairConfig
 	Valves      []Valve
