@@ -44,6 +44,9 @@ var program = sync.OnceValues(func() (string, error) {
 })
 
 func TestMain(m *testing.M) {
+	if file := os.Getenv(agentClock); file != "" {
+		os.Exit(agentOn(file))
+	}
 	code := m.Run()
 	if builtIn != "" {
 		os.RemoveAll(builtIn)
@@ -85,7 +88,14 @@ type process struct {
 // start runs a program until the test ends.
 func start(tb testing.TB, name string, args ...string) *process {
 	tb.Helper()
+	return startIn(tb, nil, name, args...)
+}
+
+// startIn is start with more variables in its environment.
+func startIn(tb testing.TB, environment []string, name string, args ...string) *process {
+	tb.Helper()
 	p := &process{tb: tb, cmd: exec.Command(name, args...), log: new(safeBuffer), done: make(chan struct{})}
+	p.cmd.Env = append(os.Environ(), environment...)
 	p.cmd.Stdout, p.cmd.Stderr = p.log, p.log
 	if err := p.cmd.Start(); err != nil {
 		tb.Fatalf("%s: %v", name, err)
