@@ -220,4 +220,15 @@ func (c *chain) checkPrometheus(t *testing.T) {
 	if got := query(`strokebank_alarm_active{alarm="low_reserve",source="unit"}`); got != "1" {
 		t.Errorf("Prometheus sees low_reserve as %q", got)
 	}
+	for q, want := range map[string]string{
+		`strokebank_pair_available_machines{pair="pump"}`:                                                   "2",
+		`strokebank_service_run_until_due_seconds{source="pump1",task="strainer"} <= bool 3600000`:          "1",
+		`strokebank_service_calendar_until_due_seconds{source="unit",task="relief_valve"} > bool 364*86400`: "1",
+		`count(strokebank_proof_proven == 0) > bool 5`:                                                      "1",
+		`count(strokebank_machine_output_ratio)`:                                                            "", // nothing has run yet
+	} {
+		if got := query(q); got != want {
+			t.Errorf("Prometheus answers %s with %q, want %q", q, got, want)
+		}
+	}
 }

@@ -114,9 +114,12 @@ func (u *Unit) showLeaks(f *leak.Findings) {
 
 // bounds is the time constant in use with its bounds, s.
 func (a *air) bounds() (tau, low, high float64) {
-	tau, high = a.configured, a.upper
+	tau, low, high = a.configured, a.lower, a.upper
 	if tau == 0 {
 		tau = reserve.AssumedHeatExchange
+	}
+	if low == 0 {
+		low = tau / 4
 	}
 	if k := &a.learned; k.InUse {
 		return k.Tau, k.Tau * (1 - math.Min(k.Band, 0.9)), k.Tau * (1 + k.Band)
@@ -124,7 +127,7 @@ func (a *air) bounds() (tau, low, high float64) {
 	if high == 0 {
 		high = math.Inf(1)
 	}
-	return tau, tau / 4, high
+	return tau, low, high
 }
 
 // reportDraw records a draw and holds it against what was predicted.

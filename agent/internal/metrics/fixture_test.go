@@ -16,7 +16,11 @@ import (
 	"strokebank/rules"
 	"strokebank/rules/alarm"
 	"strokebank/rules/machine"
+	"strokebank/rules/machine/service"
+	"strokebank/rules/machine/work"
+	"strokebank/rules/proof"
 	"strokebank/rules/reserve"
+	"strokebank/rules/trend"
 	"strokebank/sensors/signal"
 )
 
@@ -32,7 +36,7 @@ func everything() *rules.Assessment {
 	good := func(id signal.ID, v float64, u signal.Unit) rules.NamedReading {
 		return rules.NamedReading{ID: id, Reading: signal.Measured(v, u, noon)}
 	}
-	window := machine.Window{Length: "24h", RunSeconds: 600, Starts: 4, UnobservedSeconds: 5, ShareOfRun: 0.6, ShareOfStarts: 0.5}
+	window := machine.Window{Length: "24h", RunSeconds: 600, Starts: 4, UnobservedSeconds: 5, CoveredSeconds: 7200, ShareOfRun: 0.6, ShareOfStarts: 0.5}
 	return &rules.Assessment{
 		Schema: rules.Schema, Site: "Quillen Reach", Unit: "AU-7", Time: noon, ClockTrusted: true, Scan: 42, Quality: signal.Good,
 		Readings: []rules.NamedReading{
@@ -57,6 +61,17 @@ func everything() *rules.Assessment {
 			{Name: "low_pressure", Source: "unit", State: alarm.Unacknowledged, Priority: alarm.High, Since: noon},
 			{Name: "overload", Source: "pump1", State: alarm.Normal, Priority: alarm.Medium},
 		},
+		Gas: rules.Gas{TemperatureRatio: 0.97, TemperatureRatioBand: 0.02, AirRatio: 1.01, HeatExchange: 120,
+			HeatExchangeConfigured: 120, HeatExchangeLearned: signal.Unknown(), HeatExchangeBand: signal.Unknown()},
+		Leaks: rules.Leaks{OilDecline: 1e-7, OilDeclineBand: 5e-8, AirDecline: 0.00432, AirDeclineBand: 0.00216,
+			Inventory: 1.25, OilLost: 2e-8, OilLostBand: 3e-8},
+		Outputs: []work.Verdict{{Position: "pump1", Rating: 4e-4, Baseline: 3.9e-4, Learned: 5, Last: 3.51e-4, LastBand: 0.01, Ratio: 0.9,
+			Trend: trend.Verdict{Smoothed: 0.92, Forecast: trend.Forecast{Known: true, At: noon.Add(40 * 24 * time.Hour),
+				Early: noon.Add(30 * 24 * time.Hour), Late: noon.Add(60 * 24 * time.Hour)}}}},
+		Proof: []proof.Status{{Function: "pump1.delivers", Proven: true, Last: noon.Add(-time.Hour), Due: noon.Add(89 * 24 * time.Hour)}},
+		Service: []service.Status{{Source: "pump1", Name: "strainer", State: service.Coming, Nearest: "run", Used: 0.95,
+			DueRun: 3600000, RunLeft: 180000, DueStarts: 500, StartsLeft: 488,
+			DueDate: noon.Add(100 * 24 * time.Hour), Forecast: noon.Add(20 * 24 * time.Hour)}},
 	}
 }
 
@@ -75,6 +90,12 @@ func blind() *rules.Assessment {
 	m.Windows[0].ShareOfRun = signal.Unknown()
 	a.Pairs[0].Redundancy, a.Pairs[0].Available, a.Pairs[0].Imbalance = "unknown", 0, signal.Unknown()
 	a.Alarms[0].State, a.Alarms[0].Reason = alarm.NotKnown, "pressure is bad"
+	no := signal.Unknown()
+	a.Gas.TemperatureRatio, a.Gas.TemperatureRatioBand, a.Gas.AirRatio, a.Gas.HeatExchange = no, no, no, no
+	a.Leaks = rules.Leaks{OilDecline: no, OilDeclineBand: no, AirDecline: no, AirDeclineBand: no, Inventory: no, OilLost: no, OilLostBand: no}
+	a.Outputs[0] = work.Verdict{Position: "pump1", Baseline: no, Last: no, LastBand: no, Ratio: no, Trend: trend.Verdict{Smoothed: no}}
+	a.Proof[0] = proof.Status{Function: "pump1.delivers"}
+	a.Service[0] = service.Status{Source: "pump1", Name: "strainer", RunLeft: no, StartsLeft: no}
 	return a
 }
 

@@ -3,6 +3,7 @@ package metrics
 import (
 	"fmt"
 	"os/exec"
+	"slices"
 	"strings"
 	"testing"
 )
@@ -66,6 +67,63 @@ func TestSeriesOfAUnit(t *testing.T) {
 			}
 		})
 	}
+}
+
+// Of what the machines achieve, what is lost, proven and due: the value where it
+// is known, nothing where it is not.
+func TestSeriesOfWorks(t *testing.T) {
+	untrusted := everything()
+	untrusted.Unit, untrusted.ClockTrusted = "AU-9", false
+	text, _ := scrape(t, handler(t, board{everything(), blind(), untrusted}), "text/plain")
+	const days = 86400
+	for _, c := range []struct {
+		name, labels string // before site and unit, with the comma
+		known, dark  string // in unit AU-8
+		untrusted    string // in unit AU-9
+	}{
+		{"machine_output_ratio", `machine="pump1",`, "0.9", "", "0.9"},
+		{"machine_output_uncertainty_ratio", `machine="pump1",`, "0.01", "", "0.01"},
+		{"machine_output_smoothed_ratio", `machine="pump1",`, "0.92", "", "0.92"},
+		{"machine_output_cubic_meters_per_second", `machine="pump1",`, "0.000351", "", "0.000351"},
+		{"machine_baseline_cubic_meters_per_second", `machine="pump1",`, "0.00039", "", "0.00039"},
+		{"machine_output_limit_timestamp_seconds", `figure="expected",machine="pump1",`, fmt.Sprint(noon.Unix() + 40*days), "", fmt.Sprint(noon.Unix() + 40*days)},
+		{"machine_output_limit_timestamp_seconds", `figure="earliest",machine="pump1",`, fmt.Sprint(noon.Unix() + 30*days), "", fmt.Sprint(noon.Unix() + 30*days)},
+		{"machine_output_limit_timestamp_seconds", `figure="latest",machine="pump1",`, fmt.Sprint(noon.Unix() + 60*days), "", fmt.Sprint(noon.Unix() + 60*days)},
+		{"gas_temperature_ratio", "", "0.97", "", "0.97"},
+		{"gas_temperature_band_ratio", "", "0.02", "", "0.02"},
+		{"air_ratio", "", "1.01", "", "1.01"},
+		{"heat_exchange_seconds", "", "120", "", "120"},
+		{"oil_decline_cubic_meters_per_second", "", "1e-07", "", "1e-07"},
+		{"oil_decline_band_cubic_meters_per_second", "", "5e-08", "", "5e-08"},
+		{"air_decline_ratio_per_second", "", "5e-08", "", "5e-08"},
+		{"air_decline_band_ratio_per_second", "", "2.5e-08", "", "2.5e-08"},
+		{"oil_inventory_cubic_meters", "", "1.25", "", "1.25"},
+		{"oil_lost_cubic_meters_per_second", "", "2e-08", "", "2e-08"},
+		{"oil_lost_band_cubic_meters_per_second", "", "3e-08", "", "3e-08"},
+		{"proof_proven", `function="pump1.delivers",`, "1", "0", "1"},
+		{"proof_age_seconds", `function="pump1.delivers",`, "3600", "", ""},
+		{"proof_until_due_seconds", `function="pump1.delivers",`, fmt.Sprint(89 * days), "", ""},
+		{"service_used_ratio", `source="pump1",task="strainer",`, "0.95", "0", "0.95"},
+		{"service_run_until_due_seconds", `source="pump1",task="strainer",`, "180000", "", "180000"},
+		{"service_starts_until_due", `source="pump1",task="strainer",`, "488", "", "488"},
+		{"service_calendar_until_due_seconds", `source="pump1",task="strainer",`, fmt.Sprint(100 * days), "", ""},
+		{"service_forecast_until_due_seconds", `source="pump1",task="strainer",`, fmt.Sprint(20 * days), "", ""},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			for unit, want := range map[string]string{"AU-7": c.known, "AU-8": c.dark, "AU-9": c.untrusted} {
+				if got := labelled(text, prefix+c.name, c.labels+`site="Quillen Reach",unit="`+unit+`",`); got != want {
+					t.Errorf("%s of %s is %q, want %q", c.labels, unit, got, want)
+				}
+			}
+		})
+	}
+}
+
+// labelled is valueOf for labels in any order.
+func labelled(text, name, labels string) string {
+	all := strings.Split(strings.TrimSuffix(labels, ","), ",")
+	slices.Sort(all)
+	return valueOf(text, name+"{"+strings.Join(all, ",")+"}")
 }
 
 // valueOf is what stands behind a series; empty where it is absent.

@@ -43,6 +43,7 @@ func (u *units) Collect(out chan<- prometheus.Metric) {
 		for _, p := range a.Pairs {
 			e.pair(p)
 		}
+		e.works(a)
 		for i := range a.Alarms {
 			e.alarm(&a.Alarms[i])
 		}
@@ -191,6 +192,7 @@ func (e *emitter) machine(m *machine.Status) {
 		e.put(windowRun, w.RunSeconds, at, w.Length)
 		e.put(windowStarts, w.Starts, at, w.Length)
 		e.put(windowUnobserved, w.UnobservedSeconds, at, w.Length)
+		e.put(windowCovered, w.CoveredSeconds, at, w.Length)
 		e.number(runShare, w.ShareOfRun, at, w.Length)
 		e.number(startShare, w.ShareOfStarts, at, w.Length)
 	}
