@@ -70,7 +70,6 @@ const promptAlarms = `    alarms:
       transmitter_failed: {on_delay: 0 s, off_delay: 0 s}
       reserve_unknown: {on_delay: 0 s, off_delay: 0 s}
       overload: {on_delay: 0 s, off_delay: 0 s}
-      mains_lost: {on_delay: 0 s, off_delay: 0 s}
       link_lost: {on_delay: 0 s, off_delay: 0 s}
       runs_in_hand: {on_delay: 0 s, off_delay: 0 s}
       not_in_automatic: {on_delay: 0 s, off_delay: 0 s}
@@ -109,7 +108,7 @@ func newRecordedAgent(t *testing.T) *recordedAgent {
 	}
 	config, _, _ := strings.Cut(string(text), "\nbroker:")
 	config = strings.NewReplacer("tcp://127.0.0.1:15020", "tcp://"+l.Addr().String(), "scan: 1 s", "scan: 200 ms", "timeout: 300 ms", "timeout: 150 ms",
-		"    points:\n", promptAlarms+"    points:\n").Replace(config)
+		"    alarms:\n", promptAlarms).Replace(config)
 	config += fmt.Sprintf("\nhistory: {dir: %s}\nhttp: {listen: \"%s\"}\naccess: {act_without_secret: true}\n", a.store, at(a.port))
 	if err := os.WriteFile(a.config, []byte(config), 0o600); err != nil {
 		t.Fatal(err)
@@ -206,9 +205,8 @@ func TestReplayGivesTheSameBytes(t *testing.T) {
 	a.act("-alarm", "transmitter_failed", "-source", "level", "acknowledge")
 	a.fault("level.open", 0)
 	a.act("-source", "unit", "-reason", "wire mended", "note")
-	a.fault("mains_lost", 1)
 	a.fault("pump2.overload", 1)
-	a.fault("mains_lost", 0)
+	a.fault("pump2.overload", 0)
 	a.fault("link_lost", 1)
 	setWall(t, a.clock, -86400)
 	a.still()
