@@ -1,10 +1,18 @@
 package main
 
 import (
+	"bytes"
 	"context"
+	"crypto/tls"
+	"encoding/pem"
+	"fmt"
+	"log/slog"
+	"net/http"
+	"os"
 	"time"
 
 	"strokebank/agent/internal/authority"
+	"strokebank/agent/internal/dashboard"
 	"strokebank/agent/internal/watch"
 	"strokebank/configs"
 	"strokebank/rules"
@@ -31,6 +39,38 @@ func authorityOf(cfg *configs.Config) (*authority.Authority, error) {
 		Act:       authority.Secret{File: a.ActFile, Env: a.ActEnv},
 		LocalActs: a.ActWithoutSecret,
 	})
+}
+
+// pageAt is where and how the page listens.
+func pageAt(cfg *configs.Config, who *authority.Authority, log *slog.Logger) dashboard.Listening {
+	h := cfg.HTTP
+	return dashboard.Listening{Address: h.Listen, CertFile: h.CertificateFile, KeyFile: h.KeyFile,
+		LogIn: who.Needs(rules.See), BehindProxy: h.BehindProxy, Log: log}
+}
+
+// client asks the agent on this machine, whatever proxy the environment names.
+// Its certificate is for the name by which others reach it, so it is compared
+// as a whole with the file of this machine instead.
+func (a *asked) client() (*http.Client, string, error) {
+	if a.certificate == "" {
+		return &http.Client{Transport: &http.Transport{}}, "http://", nil
+	}
+	text, err := os.ReadFile(a.certificate)
+	if err != nil {
+		return nil, "", fmt.Errorf("certificate: %w", err)
+	}
+	block, _ := pem.Decode(text)
+	if block == nil || block.Type != "CERTIFICATE" {
+		return nil, "", fmt.Errorf("certificate: %s does not begin with one in PEM", a.certificate)
+	}
+	same := func(s tls.ConnectionState) error {
+		if !bytes.Equal(s.PeerCertificates[0].Raw, block.Bytes) {
+			return fmt.Errorf("who answers at %s shows another certificate than %s", a.at, a.certificate)
+		}
+		return nil
+	}
+	return &http.Client{Transport: &http.Transport{TLSClientConfig: &tls.Config{
+		MinVersion: tls.VersionTLS12, InsecureSkipVerify: true, VerifyConnection: same}}}, "https://", nil
 }
 
 // commandWait is the longest wait for what comes of a command: it is carried

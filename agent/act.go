@@ -22,6 +22,7 @@ import (
 // asked is a command as the command line has it.
 type asked struct {
 	at, secretFile string
+	certificate    string
 	length         time.Duration
 	until          string
 	command        rules.Command
@@ -33,6 +34,7 @@ func act(ctx context.Context, sh shell, args []string) int {
 	c := &a.command
 	fs.StringVar(&a.at, "at", dashboard.DefaultAddress, "the running agent's `address`, on this machine")
 	fs.StringVar(&a.secretFile, "secret-file", "", "`file` whose first line is the secret of who may act")
+	fs.StringVar(&a.certificate, "certificate", "", "the agent's own certificate `file`, where its page has TLS: it is asked over TLS and must show this one")
 	fs.StringVar(&c.Unit, "unit", "", "the `name` of the unit")
 	fs.StringVar(&c.Alarm, "alarm", "", "the alarm's `name`, as strokebank alarms lists it")
 	fs.StringVar(&c.Source, "source", "", "the alarm's `source`; or the machine, \"unit\", or protective function")
@@ -118,7 +120,11 @@ func (a *asked) send(ctx context.Context) (out rules.Outcome, err error) {
 	}
 	ctx, cancel := context.WithTimeout(ctx, 3*time.Minute)
 	defer cancel()
-	r, err := http.NewRequestWithContext(ctx, http.MethodPost, "http://"+a.at+"/api/v1/commands", bytes.NewReader(body))
+	client, scheme, err := a.client()
+	if err != nil {
+		return out, err
+	}
+	r, err := http.NewRequestWithContext(ctx, http.MethodPost, scheme+a.at+"/api/v1/commands", bytes.NewReader(body))
 	if err != nil {
 		return out, err
 	}
@@ -132,8 +138,6 @@ func (a *asked) send(ctx context.Context) (out rules.Outcome, err error) {
 		first, _, _ := strings.Cut(string(text), "\n")
 		r.Header.Set("Authorization", "Bearer "+strings.TrimRight(first, "\r"))
 	}
-	// The way to the agent is this machine, whatever proxy the environment names.
-	client := http.Client{Transport: &http.Transport{Proxy: nil}}
 	answer, err := client.Do(r)
 	if err != nil {
 		return out, fmt.Errorf("the agent cannot be asked: %w", err)

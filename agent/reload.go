@@ -78,7 +78,7 @@ func (s *service) serve(ctx context.Context, st *station) (*station, error) {
 	ended := make(chan error, 1)
 	go func() { ended <- st.Run(running) }()
 	s.log.Info("watching", "site", s.cfg.Site, "units", unitNames(s.cfg), "version", release, "commit", commit(),
-		"installation", st.store.Installation(), "page", "http://"+st.page.Addr().String())
+		"installation", st.store.Installation(), "page", st.page.URL())
 	s.notify("READY=1", fmt.Sprintf("STATUS=watching %d unit(s)", len(st.watches)))
 	for {
 		select {

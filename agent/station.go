@@ -88,7 +88,7 @@ func (s *station) join(ctx context.Context, cfg *configs.Config, clock watch.Clo
 		return err
 	}
 	s.noteChanges(ctx, cfg, now)
-	s.page, err = dashboard.Listen(dashboard.Listening{Address: cfg.HTTP.Listen, Log: s.log}, handler)
+	s.page, err = dashboard.Listen(pageAt(cfg, s.authority, s.log), handler)
 	return err
 }
 
@@ -175,7 +175,7 @@ func (s *station) handler(cfg *configs.Config) (http.Handler, error) {
 		return nil, err
 	}
 	return dashboard.New(dashboard.Options{
-		Gate: s.authority, Commands: s.watches, CommandWait: commandWait(cfg),
+		Gate: s.authority, Commands: s.watches, CommandWait: commandWait(cfg), BehindProxy: cfg.HTTP.BehindProxy,
 		Beside: map[string]http.Handler{"/metrics": scraped},
 		Units:  s.board, Events: s.store, Log: s.log, Version: release,
 		Past: s.store, Works: s.store, Suppose: supposes{cfg.Units},

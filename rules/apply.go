@@ -43,7 +43,7 @@ func (u *Unit) Apply(c *Command, scan *signal.Scan) ([]Event, error) {
 	if c.Unit != u.cfg.Unit {
 		return nil, fmt.Errorf("this is unit %s", u.cfg.Unit)
 	}
-	if c.Role != Act {
+	if c.Role != Act && !(c.Order == Note && c.Via == LogIn) {
 		return nil, fmt.Errorf("the role %q may not act", shortened(string(c.Role)))
 	}
 	do, ok := orders[c.Order]

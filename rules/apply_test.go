@@ -170,6 +170,20 @@ func TestOutOfServiceIsOneEvent(t *testing.T) {
 	}
 }
 
+// What the agent notes of log-ins needs no role: somebody was refused.
+func TestLogInsAreNoted(t *testing.T) {
+	b := newBench(t)
+	b.pass(2)
+	for _, role := range []rules.Role{"", rules.See} {
+		c := b.ask(rules.Note, "", "")
+		c.Role, c.Via, c.Reason = role, rules.LogIn, "log-in refused, from 192.0.2.7: the secret is wrong"
+		events, err := b.unit.Apply(&c, &b.scan)
+		if err != nil || len(events) != 1 || events[0].Role != role || events[0].Via != rules.LogIn || events[0].Kind != rules.NoteEvent || events[0].Reason != c.Reason {
+			t.Errorf("role %q: %+v %v", role, events, err)
+		}
+	}
+}
+
 func TestRefusedCommands(t *testing.T) {
 	b := newBench(t)
 	b.set(signal.Pressure, 6.9*bar)
@@ -180,6 +194,8 @@ func TestRefusedCommands(t *testing.T) {
 		says   string
 	}{
 		{"of who may only see", func(c *rules.Command) { c.Role = rules.See }, "may not act"},
+		{"of who may only see, as a log-in", func(c *rules.Command) { c.Role, c.Via = rules.See, rules.LogIn }, "may not act"},
+		{"a note of who may only see", func(c *rules.Command) { c.Order, c.Role = rules.Note, rules.See }, "may not act"},
 		{"of nobody", func(c *rules.Command) { c.By = " " }, "say who"},
 		{"without an id", func(c *rules.Command) { c.ID = "" }, "id is missing"},
 		{"of another unit", func(c *rules.Command) { c.Unit = "AU-8" }, "this is unit AU-7"},
@@ -333,7 +349,7 @@ func FuzzCommand(f *testing.F) {
 		b.pass(1)
 		events, err := b.unit.Apply(&c, &b.scan)
 		for _, e := range events {
-			if err != nil || e.By == "" || e.Role != rules.Act || e.Command == "" {
+			if err != nil || e.By == "" || e.Command == "" || e.Role != rules.Act && (e.Via != rules.LogIn || e.Kind != rules.NoteEvent) {
 				t.Errorf("%+v, %v", e, err)
 			}
 		}

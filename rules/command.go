@@ -19,6 +19,10 @@ const (
 	Act Role = "act"
 )
 
+// LogIn is how a note comes that the agent makes itself, of who came in, was
+// refused, or left. No adapter gives it to a command from outside.
+const LogIn = "log-in"
+
 // Order is the word for what a command does.
 type Order string
 
@@ -55,7 +59,7 @@ type Command struct {
 	Alarm  string    `json:"alarm,omitempty"`
 	By     string    `json:"by"` // the person, as given
 	Role   Role      `json:"role"`
-	Via    string    `json:"via"` // "page", "command line", "message"
+	Via    string    `json:"via"` // "page", "command line", "message", LogIn
 	Reason string    `json:"reason,omitempty"`
 	Until  time.Time `json:"until,omitzero"`
 

@@ -27,7 +27,7 @@ func (l lock) Needs(role rules.Role) bool {
 	return role == rules.See && l.see || role == rules.Act && l.act
 }
 
-func (l lock) Enter(secret, from string) (rules.Role, error) {
+func (l lock) EnterAs(secret, from, _ string) (rules.Role, error) {
 	switch {
 	case from == "":
 		return "", errors.New("from nowhere")
@@ -41,8 +41,9 @@ func (l lock) Enter(secret, from string) (rules.Role, error) {
 
 // clerk carries commands out, in memory.
 type clerk struct {
-	mu   sync.Mutex
-	done []rules.Command
+	mu    sync.Mutex
+	done  []rules.Command
+	notes []rules.Command // of log-ins
 }
 
 func (c *clerk) Submit(_ context.Context, command rules.Command) (rules.Outcome, error) {
@@ -54,6 +55,10 @@ func (c *clerk) Submit(_ context.Context, command rules.Command) (rules.Outcome,
 	case rules.EndTest:
 		return rules.Outcome{}, context.DeadlineExceeded
 	}
+	if command.Via == rules.LogIn {
+		c.notes = append(c.notes, command)
+		return rules.Outcome{ID: command.ID, Accepted: true}, nil
+	}
 	c.done = append(c.done, command)
 	return rules.Outcome{ID: command.ID, Accepted: true, Events: []string{"e-1"}, Durable: true}, nil
 }
@@ -62,11 +67,18 @@ func (c *clerk) Submit(_ context.Context, command rules.Command) (rules.Outcome,
 type site struct {
 	t     *testing.T
 	url   string
+	h     *handler
 	clerk *clerk
 	now   time.Time
 }
 
 func locked(t *testing.T, g gate) *site {
+	t.Helper()
+	return lockedWith(t, g, func(*Options) {})
+}
+
+// lockedWith is locked with options that the test changes.
+func lockedWith(t *testing.T, g gate, change func(*Options)) *site {
 	t.Helper()
 	s := &site{t: t, clerk: &clerk{}, now: noon}
 	o := Options{Units: newBoard(stored(noon)), Events: &book{}, Gate: g, Commands: s.clerk, Now: func() time.Time { return s.now },
@@ -74,7 +86,9 @@ func locked(t *testing.T, g gate) *site {
 	if g == nil {
 		o.Gate = nil
 	}
-	server := httptest.NewServer(New(o))
+	change(&o)
+	s.h = newHandler(o)
+	server := httptest.NewServer(s.h.routes())
 	t.Cleanup(server.Close)
 	s.url = server.URL
 	return s

@@ -53,6 +53,8 @@ type Options struct {
 	Commands commander
 	// CommandWait is the longest wait for what comes of one; 0: 30 s.
 	CommandWait time.Duration
+	// BehindProxy says that a proxy stands in front, as in Listening.
+	BehindProxy bool
 	// Beside are handlers of further paths, for those who may see.
 	Beside map[string]http.Handler
 
@@ -86,10 +88,13 @@ type handler struct {
 	Options
 	frames   frames
 	logins   logins
+	refusals refusals
+	waiting  chan struct{} // one slot per entry of a log-in on its way
 	streams  chan struct{} // one slot per open stream
 	beat     time.Duration
 	gap      time.Duration
 	patience time.Duration
+	recheck  time.Duration
 }
 
 // New is the handler of the page and of everything under /api/v1. It starts
@@ -114,8 +119,8 @@ func newHandler(o Options) *handler {
 		o.MaxStreams = maxStreams
 	}
 	return &handler{
-		Options: o, streams: make(chan struct{}, o.MaxStreams),
-		beat: beatEvery, gap: leastGap, patience: patience,
+		Options: o, streams: make(chan struct{}, o.MaxStreams), waiting: make(chan struct{}, mostWaiting),
+		beat: beatEvery, gap: leastGap, patience: patience, recheck: recheck,
 	}
 }
 
@@ -139,14 +144,15 @@ func (h *handler) routes() http.Handler {
 	}
 	mux.HandleFunc("GET /healthz", h.health)
 	mux.HandleFunc("GET /api/v1/session", h.who)
-	mux.Handle("POST /api/v1/commands", own(h.command))
-	mux.Handle("POST /api/v1/login", own(h.enter))
-	mux.Handle("POST /api/v1/logout", own(h.leave))
-	return guarded(mux)
+	mux.HandleFunc("POST /api/v1/commands", h.command)
+	mux.HandleFunc("POST /api/v1/login", h.enter)
+	mux.HandleFunc("POST /api/v1/logout", h.leave)
+	return guarded(own(mux))
 }
 
-// own refuses what a browser says to come from another site's page.
-func own(next http.HandlerFunc) http.Handler {
+// own refuses what changes something and comes, as a browser says, from
+// another site's page.
+func own(next http.Handler) http.Handler {
 	protection := http.NewCrossOriginProtection()
 	protection.SetDenyHandler(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) {
 		refuse(w, http.StatusForbidden, "the request comes from another site's page")

@@ -1,9 +1,12 @@
 package dashboard
 
 import (
+	"context"
 	"encoding/json"
+	"errors"
 	"fmt"
 	"net/http"
+	"strconv"
 	"sync"
 	"time"
 
@@ -62,17 +65,41 @@ func (h *handler) live(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	s := stream{h: h, w: w, rc: http.NewResponseController(w), sent: map[string]*rules.Assessment{}}
+	s.resume(r.Header.Get("Last-Event-ID"))
 	if err := s.run(r); err != nil {
 		h.Log.Info("live stream ended", "reader", r.RemoteAddr, "cause", err)
 	}
 }
 
+// The bounds of a stream. *Common practice, no source.*
+const (
+	recheck       = 5 * time.Second // until who has logged out, or whose secret was changed, sees no more
+	entriesAtOnce = 100
+	retryAfter    = time.Second
+)
+
 // stream is one open live stream; it belongs to its request's goroutine.
 type stream struct {
-	h    *handler
-	w    http.ResponseWriter
-	rc   *http.ResponseController
-	sent map[string]*rules.Assessment
+	h     *handler
+	w     http.ResponseWriter
+	rc    *http.ResponseController
+	sent  map[string]*rules.Assessment
+	asked time.Time // when it was last looked whether the reader may see
+	last  uint64    // sequence number of the last entry that was written, or passed over at the beginning
+	deaf  bool      // the history could not be read the last time
+}
+
+// errEnded says that the log-in of a stream has ended.
+var errEnded = errors.New("its reader may not see any more")
+
+// resume begins behind the entry that a reader has had last; a new reader
+// gets what happens from now on. A number that the history does not have yet
+// is from another one.
+func (s *stream) resume(id string) {
+	s.last = s.h.Events.Newest()
+	if n, err := strconv.ParseUint(id, 10, 63); err == nil && n < s.last {
+		s.last = n
+	}
 }
 
 func (s *stream) run(r *http.Request) error {
@@ -85,11 +112,16 @@ func (s *stream) run(r *http.Request) error {
 		Past       bool    `json:"trends"`
 		Suppose    bool    `json:"suppose"`
 	}{s.h.Version, s.h.StaleAfter.Seconds(), s.h.USUnits, s.h.Events.Newest(), len(s.h.Units.Latest()), s.h.Past != nil, s.h.Suppose != nil}
+	// A browser that lost the stream asks again after this time, in ms.
+	if err := s.write(fmt.Appendf(nil, "retry: %d\n", retryAfter.Milliseconds())); err != nil {
+		return err
+	}
 	if err := s.put("hello", hello); err != nil {
 		return err
 	}
 	beat := time.NewTicker(s.h.beat)
 	defer beat.Stop()
+	s.asked = time.Now()
 	for {
 		changed := s.h.Units.Changed()
 		if err := s.news(); err != nil {
@@ -116,12 +148,24 @@ func (s *stream) wait(r *http.Request, changed <-chan struct{}, beat <-chan time
 		case <-due:
 			return nil
 		case <-beat:
-			err := s.put("beat", map[string]any{"time": s.h.Now().UTC(), "newest_event": s.h.Events.Newest()})
-			if err != nil {
+			if err := s.pulse(r); err != nil {
 				return err
 			}
 		}
 	}
+}
+
+// pulse is one beat, with the entries since the last one before it.
+func (s *stream) pulse(r *http.Request) error {
+	if time.Since(s.asked) >= s.h.recheck {
+		if s.asked = time.Now(); s.h.visitor(r).role == "" {
+			return errEnded
+		}
+	}
+	if err := s.entries(r.Context()); err != nil {
+		return err
+	}
+	return s.put("beat", map[string]any{"time": s.h.Now().UTC(), "newest_event": s.h.Events.Newest()})
 }
 
 // news writes every assessment that this reader has not had yet.
@@ -141,6 +185,34 @@ func (s *stream) news() error {
 		if err := s.write(f.event); err != nil {
 			return err
 		}
+	}
+	return nil
+}
+
+// entries writes what has entered the journal since the last time, at most a
+// page of it: the rest follows with the next beat.
+func (s *stream) entries(ctx context.Context) error {
+	if s.h.Events.Newest() <= s.last {
+		return nil
+	}
+	found, err := s.h.Events.Entries(ctx, s.last, entriesAtOnce)
+	if err != nil {
+		if !s.deaf { // it is asked again, and again, until it answers
+			s.h.Log.Error("events cannot be read for a live stream", "after", s.last, "error", err)
+		}
+		s.deaf = true
+		return nil
+	}
+	s.deaf = false
+	for _, e := range found {
+		body, err := json.Marshal(e)
+		if err != nil {
+			return err
+		}
+		if err := s.write(fmt.Appendf(nil, "id: %d\nevent: entry\ndata: %s\n\n", e.Seq, body)); err != nil {
+			return err
+		}
+		s.last = e.Seq
 	}
 	return nil
 }

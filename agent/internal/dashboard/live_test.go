@@ -7,6 +7,7 @@ import (
 	"net"
 	"net/http"
 	"net/http/httptest"
+	"regexp"
 	"runtime"
 	"strings"
 	"sync"
@@ -88,6 +89,46 @@ func TestStreamInTime(t *testing.T) {
 		stop()
 		<-done
 	})
+}
+
+// Whoever names the entry that it has had last gets those after it, in order,
+// and every later one with its number as the id.
+func TestStreamResumes(t *testing.T) {
+	for _, c := range []struct {
+		name, last string
+		first      int // entry that comes first
+	}{{"a new reader", "", 251}, {"from the beginning", "0", 1}, {"from the middle", "120", 121},
+		{"up to date", "250", 251}, {"of another history", "9000", 251}, {"nonsense", "x", 251}} {
+		t.Run(c.name, func(t *testing.T) {
+			synctest.Test(t, func(t *testing.T) {
+				b := journal(noon, 250)
+				h := newHandler(Options{Units: newBoard(stored(noon)), Events: b})
+				ctx, stop := context.WithCancel(t.Context())
+				out, done := &sink{head: http.Header{}}, make(chan struct{})
+				r := httptest.NewRequest("GET", "/api/v1/live", nil).WithContext(ctx)
+				if c.last != "" {
+					r.Header.Set("Last-Event-ID", c.last)
+				}
+				go func() { h.live(out, r); close(done) }()
+				time.Sleep(3 * time.Second)
+				synctest.Wait()
+				b.entries = append(b.entries, rules.Entry{Seq: 251, ID: "q7-251"})
+				time.Sleep(time.Second)
+				stop()
+				<-done
+				next := c.first
+				for _, m := range regexp.MustCompile("(?m)^id: ([0-9]+)\nevent: entry\ndata: .*\"sequence\":([0-9]+)").FindAllStringSubmatch(out.text(), -1) {
+					if m[1] != fmt.Sprint(next) || m[2] != m[1] {
+						t.Fatalf("entry %s with id %s, want %d", m[2], m[1], next)
+					}
+					next++
+				}
+				if next != 252 {
+					t.Errorf("the last entry was %d", next-1)
+				}
+			})
+		})
+	}
 }
 
 func TestHeadOfStreamEnds(t *testing.T) {

@@ -2,6 +2,7 @@ package dashboard
 
 import (
 	"context"
+	"crypto/tls"
 	"errors"
 	"fmt"
 	"log/slog"
@@ -22,6 +23,12 @@ var ErrExposed = errors.New("not a loopback address")
 // Listening is where and how a Server listens.
 type Listening struct {
 	Address string // host:port; empty: DefaultAddress
+	// CertFile and KeyFile are the PEM files of TLS; empty: none. They are
+	// read anew when they change.
+	CertFile, KeyFile string
+	// LogIn says that the handler lets only those see who log in. With TLS
+	// it allows an address beyond loopback.
+	LogIn bool
 	// BehindProxy says that a proxy in front demands TLS and a login. It
 	// allows an address beyond loopback and any Host header.
 	BehindProxy bool
@@ -33,6 +40,7 @@ type Server struct {
 	listener net.Listener
 	http     *http.Server
 	log      *slog.Logger
+	secure   bool          // over TLS; the library fills its own TLSConfig in any case
 	grace    time.Duration // for requests under way when Run ends
 }
 
@@ -48,8 +56,9 @@ const (
 )
 
 // Listen opens the socket, so that a taken or refused address is known at the
-// start; nothing is answered before Run. An address that is not loopback
-// gives ErrExposed unless a proxy stands in front.
+// start, and so is a wrong certificate; nothing is answered before Run. An
+// address that is not loopback gives ErrExposed, unless there are TLS and a
+// log-in, or a proxy stands in front.
 func Listen(l Listening, h http.Handler) (*Server, error) {
 	if l.Address == "" {
 		l.Address = DefaultAddress
@@ -61,23 +70,36 @@ func Listen(l Listening, h http.Handler) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("page address %q: %w", l.Address, err)
 	}
-	if !l.BehindProxy {
-		if !loopback(host) {
-			return nil, fmt.Errorf("page address %q: %w: listen on 127.0.0.1, or put a proxy with TLS and a login in front and say so", l.Address, ErrExposed)
+	local := loopback(host)
+	switch {
+	case l.BehindProxy:
+	case !local && (l.CertFile == "" || !l.LogIn):
+		return nil, fmt.Errorf("page address %q: %w: listen on 127.0.0.1, or give a certificate and a secret for seeing, or put a proxy with both in front and say so", l.Address, ErrExposed)
+	default:
+		h = direct(h, local)
+	}
+	var secret *tls.Config
+	if l.CertFile != "" {
+		c, err := newCertificate(l.CertFile, l.KeyFile, l.Log)
+		if err != nil {
+			return nil, err
 		}
-		h = localOnly(h)
+		secret = c.config()
 	}
 	ln, err := net.Listen("tcp", l.Address)
 	if err != nil {
 		return nil, fmt.Errorf("page: %w", err)
 	}
-	return &Server{listener: ln, log: l.Log, grace: shutdownTimeout, http: &http.Server{
+	return &Server{listener: ln, log: l.Log, secure: secret != nil, grace: shutdownTimeout, http: &http.Server{
 		Handler: h, ReadHeaderTimeout: headerTimeout, ReadTimeout: readTimeout,
-		IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeader,
+		IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeader, TLSConfig: secret,
 		ErrorLog: slog.NewLogLogger(l.Log.Handler(), slog.LevelDebug),
 		ConnContext: func(ctx context.Context, c net.Conn) context.Context {
 			// A reader that stops reading must be noticed after kilobytes,
 			// not after the megabytes to which the system's buffer grows.
+			if s, ok := c.(*tls.Conn); ok {
+				c = s.NetConn()
+			}
 			if t, ok := c.(*net.TCPConn); ok {
 				_ = t.SetWriteBuffer(sendBuffer)
 			}
@@ -89,13 +111,27 @@ func Listen(l Listening, h http.Handler) (*Server, error) {
 // Addr is where the server listens.
 func (s *Server) Addr() net.Addr { return s.listener.Addr() }
 
+// URL is where the page is found.
+func (s *Server) URL() string {
+	if s.secure {
+		return "https://" + s.Addr().String()
+	}
+	return "http://" + s.Addr().String()
+}
+
 // Run serves until ctx ends, then ends the streams, lets short requests
 // finish for at most three seconds, and returns nil.
 func (s *Server) Run(ctx context.Context) error {
 	s.http.BaseContext = func(net.Listener) context.Context { return ctx }
 	done := make(chan error, 1)
-	go func() { done <- s.http.Serve(s.listener) }()
-	s.log.Info("page is served", "address", s.Addr().String())
+	go func() {
+		if s.secure {
+			done <- s.http.ServeTLS(s.listener, "", "")
+		} else {
+			done <- s.http.Serve(s.listener)
+		}
+	}()
+	s.log.Info("page is served", "address", s.URL())
 	select {
 	case err := <-done:
 		return fmt.Errorf("page at %s: %w", s.Addr(), err)
@@ -117,15 +153,23 @@ func loopback(host string) bool {
 	return host == "localhost" || err == nil && ip.Unmap().IsLoopback()
 }
 
-// localOnly answers requests that name this machine itself. A foreign page
-// that had its own name pointed at 127.0.0.1 is refused.
-func localOnly(next http.Handler) http.Handler {
+// direct is for a server that no proxy stands in front of. A request that one
+// has passed on is refused: everybody that it lets in would come from its own
+// address. Where the server is for this machine only, so is a request that
+// does not name it: a foreign page had its own name pointed at 127.0.0.1.
+func direct(next http.Handler, local bool) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		for _, name := range []string{"Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-Ip", "Via"} {
+			if r.Header.Get(name) != "" {
+				refuse(w, http.StatusMisdirectedRequest, "a proxy has passed this request on ("+name+"), and http.behind_proxy is not set")
+				return
+			}
+		}
 		host, _, err := net.SplitHostPort(r.Host)
 		if err != nil {
 			host = strings.Trim(r.Host, "[]")
 		}
-		if !loopback(host) {
+		if local && !loopback(host) {
 			refuse(w, http.StatusMisdirectedRequest, "this server answers to its own machine only")
 			return
 		}

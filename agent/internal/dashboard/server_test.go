@@ -54,7 +54,7 @@ func TestTakenPort(t *testing.T) {
 
 // A page elsewhere may point its own name at 127.0.0.1; its Host gives it away.
 func TestForeignHost(t *testing.T) {
-	h := localOnly(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusNoContent) }))
+	h := direct(http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { w.WriteHeader(http.StatusNoContent) }), true)
 	cases := []struct {
 		host   string
 		status int

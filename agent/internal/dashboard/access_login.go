@@ -1,0 +1,153 @@
+package dashboard
+
+import (
+	"crypto/rand"
+	"crypto/sha256"
+	"net"
+	"net/http"
+	"sync"
+	"time"
+
+	"strokebank/rules"
+)
+
+// The bounds of log-ins. *Common practice, no source.*
+const (
+	mostLogins = 64 // at once; one more ends the oldest
+	loginLasts = 12 * time.Hour
+	// loginIdles is how long one lasts without any request. A page that is
+	// open asks by itself, so this is the time after it was closed.
+	loginIdles = 30 * time.Minute
+)
+
+// secure reports whether the reader's side of the connection is encrypted.
+func (h *handler) secure(r *http.Request) bool { return r.TLS != nil || h.BehindProxy }
+
+// cookieName has the port in it, because a browser's cookies do not: the
+// agents of one machine would log each other's readers out. Over TLS its
+// beginning lets a browser take it from this host only, with Secure, and for
+// the whole host (RFC 6265bis, section 4.1.3.2).
+func (h *handler) cookieName(r *http.Request) string {
+	name := "strokebank"
+	if _, port, err := net.SplitHostPort(r.Host); err == nil {
+		name += "-" + port
+	}
+	if h.secure(r) {
+		return "__Host-" + name
+	}
+	return name
+}
+
+// login is one browser that has shown a secret.
+type login struct {
+	by          string
+	role        rules.Role
+	since, last time.Time
+}
+
+// logins holds the open ones by the hash of their token. Safe for concurrent
+// use; nothing of it outlives the process.
+type logins struct {
+	mu   sync.Mutex
+	open map[[sha256.Size]byte]login
+}
+
+// begin opens a log-in and gives its token.
+func (l *logins) begin(by string, role rules.Role, now time.Time) string {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if l.open == nil {
+		l.open = map[[sha256.Size]byte]login{}
+	}
+	if len(l.open) >= mostLogins {
+		var oldest [sha256.Size]byte
+		first, found := time.Time{}, false
+		for key, one := range l.open {
+			if !found || one.since.Before(first) {
+				oldest, first, found = key, one.since, true
+			}
+		}
+		delete(l.open, oldest)
+	}
+	token := rand.Text()
+	l.open[sha256.Sum256([]byte(token))] = login{by, role, now, now}
+	return token
+}
+
+// find is the log-in of a token, if it has not ended; that it was asked for
+// keeps it from idling.
+func (l *logins) find(token string, now time.Time) (login, bool) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	key := sha256.Sum256([]byte(token))
+	one, ok := l.open[key]
+	if !ok {
+		return login{}, false
+	}
+	if now.Sub(one.since).Abs() > loginLasts || now.Sub(one.last).Abs() > loginIdles {
+		delete(l.open, key)
+		return login{}, false
+	}
+	one.last = now
+	l.open[key] = one
+	return one, true
+}
+
+// end ends a log-in and says whose it was.
+func (l *logins) end(token string) (login, bool) {
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	key := sha256.Sum256([]byte(token))
+	one, ok := l.open[key]
+	delete(l.open, key)
+	return one, ok
+}
+
+// enter opens a log-in.
+func (h *handler) enter(w http.ResponseWriter, r *http.Request) {
+	var in struct {
+		By     string `json:"by"`
+		Secret string `json:"secret"`
+	}
+	if !receive(w, r, &in) {
+		return
+	}
+	if h.Gate == nil {
+		refuse(w, http.StatusForbidden, "there is no log-in here")
+		return
+	}
+	// The same rules as for a command's author.
+	probe := rules.Command{ID: "x", Order: rules.Acknowledge, Unit: "x", By: in.By}
+	if err := probe.Check(); err != nil {
+		refuse(w, http.StatusBadRequest, err.Error())
+		return
+	}
+	role, err := h.Gate.EnterAs(in.Secret, h.place(r), in.By)
+	if err != nil {
+		h.refused(r, in.By, err)
+		refuse(w, http.StatusUnauthorized, err.Error())
+		return
+	}
+	if old, err := r.Cookie(h.cookieName(r)); err == nil {
+		h.logins.end(old.Value)
+	}
+	h.setCookie(w, r, h.logins.begin(in.By, role, h.Now()), int(loginLasts.Seconds()))
+	h.admitted(r, in.By, role)
+	reply(w, http.StatusOK, map[string]any{"schema": rules.Schema, "role": role, "by": in.By})
+}
+
+// leave ends a log-in.
+func (h *handler) leave(w http.ResponseWriter, r *http.Request) {
+	if c, err := r.Cookie(h.cookieName(r)); err == nil {
+		if one, ok := h.logins.end(c.Value); ok {
+			h.left(r, one.by, one.role)
+		}
+	}
+	h.setCookie(w, r, "", -1)
+	reply(w, http.StatusOK, map[string]any{"schema": rules.Schema})
+}
+
+func (h *handler) setCookie(w http.ResponseWriter, r *http.Request, token string, age int) {
+	http.SetCookie(w, &http.Cookie{Name: h.cookieName(r), Value: token, Path: "/", MaxAge: age,
+		HttpOnly: true, SameSite: http.SameSiteStrictMode, Secure: h.secure(r)})
+}
