@@ -140,6 +140,7 @@ func (a *recordedAgent) newest() uint64 {
 // fault sets a fault and waits until something comes of it.
 func (a *recordedAgent) fault(f simulator.Fault, severity float64) {
 	a.t.Helper()
+	a.still(500 * time.Millisecond) // or something else might be taken for it
 	before := a.newest()
 	if err := a.plant.Set(f, severity); err != nil {
 		a.t.Fatal(err)
@@ -147,16 +148,16 @@ func (a *recordedAgent) fault(f simulator.Fault, severity float64) {
 	eventually(a.t, fmt.Sprintf("%s %v shows", f, severity), func() bool { return a.newest() > before })
 }
 
-// still waits until no event has come for a second: what is killed then has
+// still waits until no event has come for a while: what is killed then has
 // nothing under way.
-func (a *recordedAgent) still() {
+func (a *recordedAgent) still(while time.Duration) {
 	a.t.Helper()
 	last, since := a.newest(), time.Now()
-	eventually(a.t, "no event comes for a second", func() bool {
-		if n := a.newest(); n != last {
+	eventually(a.t, "no event comes for a while", func() bool {
+		if n := a.newest(); n != last || n == 0 {
 			last, since = n, time.Now()
 		}
-		return time.Since(since) > time.Second
+		return time.Since(since) > while
 	})
 }
 
@@ -209,11 +210,11 @@ func TestReplayGivesTheSameBytes(t *testing.T) {
 	a.fault("pump2.overload", 0)
 	a.fault("link_lost", 1)
 	setWall(t, a.clock, -86400)
-	a.still()
+	a.still(time.Second)
 	a.fault("link_lost", 0)
 	a.fault("pump1.hand", 1)
 	a.act("-source", "compressor2", "-for", "1h", "-reason", "belt", "out_of_service")
-	a.still()
+	a.still(time.Second)
 	a.process.kill() // with pump1 running
 	a.start()
 	a.fault("pressure.open", 1)
@@ -221,14 +222,14 @@ func TestReplayGivesTheSameBytes(t *testing.T) {
 	a.fault("pressure.open", 0)
 	a.act("-source", "compressor2", "back_in_service")
 	a.fault("pump1.hand", 0)
-	a.still()
+	a.still(time.Second)
 	if code := a.process.stop(); code != exitOK {
 		t.Fatalf("stopped with exit code %d", code)
 	}
 	a.start() // an orderly restart besides
 	a.fault("link_lost", 1)
 	a.fault("link_lost", 0)
-	a.still()
+	a.still(time.Second)
 	if code := a.process.stop(); code != exitOK {
 		t.Fatalf("stopped with exit code %d", code)
 	}
