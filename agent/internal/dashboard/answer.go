@@ -29,25 +29,49 @@ func zipped(body []byte) []byte {
 	return out.Bytes()
 }
 
-// takes reports whether one of the header's comma-separated items is what,
-// and is not refused with q=0.
-func takes(header, what string) bool {
+// weight is the quality value of a coding in an Accept-Encoding header, and
+// whether the header names it (RFC 9110, sections 12.4.2 and 12.5.3). One that
+// cannot be read is 0: the plain form is always right.
+func weight(header, coding string) (q float64, named bool) {
 	for item := range strings.SplitSeq(header, ",") {
-		name, q, _ := strings.Cut(item, ";")
-		if strings.TrimSpace(name) != what {
+		name, rest, _ := strings.Cut(item, ";")
+		if !strings.EqualFold(strings.TrimSpace(name), coding) {
 			continue
 		}
-		v, ok := strings.CutPrefix(strings.TrimSpace(q), "q=")
-		weight, err := strconv.ParseFloat(v, 64)
-		return !ok || err != nil || weight > 0
+		rest = strings.ToLower(strings.TrimSpace(rest))
+		if rest == "" {
+			return 1, true
+		}
+		v, ok := strings.CutPrefix(rest, "q=")
+		q, err := strconv.ParseFloat(strings.TrimSpace(v), 64)
+		if !ok || err != nil || !(q >= 0 && q <= 1) {
+			return 0, true
+		}
+		return q, true
 	}
-	return false
+	return 0, false
 }
 
-// known reports whether the reader already holds the form with this tag.
+// takesGzip reports whether the reader would rather have the compressed form.
+func takesGzip(header string) bool {
+	zip, named := weight(header, "gzip")
+	if !named {
+		zip, _ = weight(header, "*")
+	}
+	plain, _ := weight(header, "identity") // not named it comes last
+	return zip > 0 && zip >= plain
+}
+
+// known reports whether the reader already holds the form with this tag, by
+// the weak comparison (RFC 9110, section 13.1.2).
 func known(r *http.Request, tag string) bool {
-	held := r.Header.Get("If-None-Match")
-	return held == "*" || takes(held, tag)
+	for held := range strings.SplitSeq(strings.Join(r.Header.Values("If-None-Match"), ","), ",") {
+		held = strings.TrimSpace(held)
+		if held == "*" || strings.TrimPrefix(held, "W/") == strings.TrimPrefix(tag, "W/") {
+			return true
+		}
+	}
+	return false
 }
 
 // deliver writes body, compressed where the reader takes it, or 304 where it
@@ -62,7 +86,7 @@ func deliver(w http.ResponseWriter, r *http.Request, kind, tag string, body, com
 		w.WriteHeader(http.StatusNotModified)
 		return
 	}
-	if len(body) >= worthGzip && takes(r.Header.Get("Accept-Encoding"), "gzip") {
+	if len(body) >= worthGzip && takesGzip(strings.Join(r.Header.Values("Accept-Encoding"), ",")) {
 		if compressed == nil {
 			compressed = zipped(body)
 		}
