@@ -28,6 +28,7 @@ type watcher struct {
 	check      check
 	alarm      alarm.Alarm
 	test       bool // raised by an announced test
+	failing    bool // the failure that it stands for was found
 	tally      alarm.Tally
 	explainers []explainer
 	found      verdict // of this scan
@@ -149,6 +150,7 @@ func (u *Unit) stepAlarms(scan *signal.Scan, dt time.Duration) {
 			told = true
 			u.out.Events = append(u.out.Events, u.alarmEvent(scan, w, change))
 		}
+		u.watchFailure(scan, w)
 	}
 	for i := range u.alarms {
 		w, s := &u.alarms[i], &u.out.Alarms[i]

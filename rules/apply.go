@@ -28,6 +28,11 @@ var orders = map[Order]carry{
 	SetBaseline:        (*Unit).setBaseline,
 	ExchangeMachine:    (*Unit).exchangeMachine,
 	ServiceDone:        (*Unit).serviceDone,
+	RecordFailure:      (*Unit).recordFailure,
+	ConfirmFailure:     (*Unit).confirmFailure,
+	CorrectFailure:     (*Unit).correctFailure,
+	RejectFailure:      (*Unit).rejectFailure,
+	CloseFailure:       (*Unit).closeFailure,
 }
 
 // Apply carries out a command with the scan that is about to be judged, from

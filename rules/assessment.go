@@ -49,7 +49,8 @@ type Assessment struct {
 	Pairs    []machine.PairStatus `json:"pairs"`
 	Outputs  []work.Verdict       `json:"outputs"` // of the machines, in their order
 	Service  []service.Status     `json:"service"`
-	Alarms   []alarm.Status       `json:"alarms"` // every configured alarm, in catalogue order
+	Failures []Failure            `json:"failures"` // that are open, and the last that are done
+	Alarms   []alarm.Status       `json:"alarms"`   // every configured alarm, in catalogue order
 
 	AlarmLoad alarm.Figures `json:"alarm_load"`
 	Away      []Away        `json:"out_of_service,omitempty"` // the unit or machines of it
@@ -147,6 +148,7 @@ func (a *Assessment) Clone() *Assessment {
 	c.Runs = append([]machine.Run(nil), a.Runs...)
 	c.Outputs = append([]work.Verdict(nil), a.Outputs...)
 	c.Service = append([]service.Status(nil), a.Service...)
+	c.Failures = append([]Failure{}, a.Failures...)
 	c.Fills = append([]work.Fill(nil), a.Fills...)
 	c.Charges = append([]work.Charge(nil), a.Charges...)
 	if a.Countdown != nil {

@@ -41,12 +41,18 @@ const (
 	ServiceDone        Order = "service_done"         // a machine was serviced
 	Note               Order = "note"                 // a remark for the journal
 	ForgetHeatExchange Order = "forget_heat_exchange" // what was learned of the tank's heat exchange
+	RecordFailure      Order = "record_failure"       // a failure that the program did not see
+	ConfirmFailure     Order = "confirm_failure"      // what was found is one
+	CorrectFailure     Order = "correct_failure"      // it is one of another mode, or happened at another time
+	RejectFailure      Order = "reject_failure"       // it is none
+	CloseFailure       Order = "close_failure"        // it was repaired
 )
 
 // Orders lists them all. The copy is the caller's own.
 func Orders() []Order {
 	return []Order{Acknowledge, Shelve, Unshelve, Reset, OutOfService, BackInService, AnnounceTest, EndTest,
-		SetBaseline, ExchangeMachine, ServiceDone, Note, ForgetHeatExchange}
+		SetBaseline, ExchangeMachine, ServiceDone, Note, ForgetHeatExchange,
+		RecordFailure, ConfirmFailure, CorrectFailure, RejectFailure, CloseFailure}
 }
 
 // Command is one thing that a person wants of the agent. Who asks, and that
@@ -71,6 +77,13 @@ type Command struct {
 
 	// Of ServiceDone: the task; empty: all that are due at the source.
 	Task string `json:"task,omitempty"`
+
+	// Of the orders about a failure: its id or the number that begins it; the
+	// mode, a code of ISO 14224; when it happened or, of CloseFailure, when the
+	// machine was restored; zero: as seen, or now.
+	Failure string    `json:"failure,omitempty"`
+	Mode    string    `json:"failure_mode,omitempty"`
+	At      time.Time `json:"at,omitzero"`
 }
 
 // Outcome is the answer to a command.
@@ -102,7 +115,8 @@ func (c *Command) Check() error {
 		name, text string
 		most       int
 	}{{"id", c.ID, longestWord}, {"unit", c.Unit, longestWord}, {"source", c.Source, longestWord}, {"alarm", c.Alarm, longestWord},
-		{"by", c.By, longestWord}, {"serial", c.Serial, longestWord}, {"task", c.Task, longestWord}, {"reason", c.Reason, longestReason}} {
+		{"by", c.By, longestWord}, {"serial", c.Serial, longestWord}, {"task", c.Task, longestWord},
+		{"failure", c.Failure, longestWord}, {"failure_mode", c.Mode, longestWord}, {"reason", c.Reason, longestReason}} {
 		switch {
 		case len(f.text) > f.most:
 			return fmt.Errorf("%s is longer than %d bytes", f.name, f.most)
@@ -128,7 +142,8 @@ func (c *Command) Check() error {
 // needsReason reports the orders that mean nothing without words.
 func needsReason(o Order) bool {
 	switch o {
-	case Shelve, OutOfService, AnnounceTest, SetBaseline, ExchangeMachine, ServiceDone, Note, ForgetHeatExchange:
+	case Shelve, OutOfService, AnnounceTest, SetBaseline, ExchangeMachine, ServiceDone, Note, ForgetHeatExchange,
+		RecordFailure, CorrectFailure, RejectFailure, CloseFailure:
 		return true
 	}
 	return false

@@ -29,6 +29,7 @@ const (
 	NoteEvent    Kind = "note"          // a person's remark
 	FillEvent    Kind = "fill"          // a pump's run was measured
 	ChargeEvent  Kind = "charge"        // what a compressor brought in was measured
+	FailureEvent Kind = "failure"       // a failure was found, or a person said something of one
 )
 
 // Event is one thing that happened, at its source's time.
@@ -56,6 +57,7 @@ type Event struct {
 	Fill         *work.Fill     `json:"fill,omitempty"`    // of a fill event
 	Charge       *work.Charge   `json:"charge,omitempty"`  // of a charge event
 	Record       *proof.Test    `json:"record,omitempty"`  // of the end of a test
+	Failure      *Failure       `json:"failure,omitempty"` // of a failure event, as it stands since
 }
 
 // Value is one figure that caused an event.

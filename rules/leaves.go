@@ -92,7 +92,7 @@ func (u *Unit) restoreLeaves(list []absence) {
 
 // save is the alarm as a restart needs it.
 func (w *watcher) save() savedAlarm {
-	s := savedAlarm{Name: w.definition.Name, Source: w.source, Alarm: w.alarm, Test: w.test}
+	s := savedAlarm{Name: w.definition.Name, Source: w.source, Alarm: w.alarm, Test: w.test, Failed: w.failing}
 	if w.tally.Count > 0 {
 		t := w.tally
 		s.Tally = &t

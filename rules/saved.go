@@ -27,6 +27,7 @@ type saved struct {
 	AlarmLoad    alarm.Load       `json:"alarm_load,omitzero"`
 	Testing      alarm.Leave      `json:"testing,omitzero"`
 	Countdown    *savedCountdown  `json:"countdown,omitempty"`
+	Failures     failures         `json:"failures,omitzero"`
 }
 
 // savedAlarm is an alarm with its name: the catalogue may have grown since.
@@ -35,6 +36,7 @@ type savedAlarm struct {
 	Source string       `json:"source"`
 	Alarm  alarm.Alarm  `json:"standing"`
 	Test   bool         `json:"test,omitempty"`
+	Failed bool         `json:"failed,omitempty"` // its failure was found
 	Tally  *alarm.Tally `json:"tally,omitempty"`
 }
 
@@ -60,7 +62,7 @@ func (u *Unit) Save() ([]byte, error) {
 	s.Air = u.air.save()
 	s.Leaks, s.Proofs = u.leaks.watch.State(), u.proofs.save()
 	s.Works = u.saveWorks()
-	s.Countdown = &u.countdown.savedCountdown
+	s.Countdown, s.Failures = &u.countdown.savedCountdown, u.failures
 	if !u.known.last.Time.IsZero() {
 		s.LastKnown = &u.known.last
 	}
@@ -116,7 +118,7 @@ func (u *Unit) restore(state, pulse []byte) error {
 	}
 	u.restoreAlarms(s.Alarms)
 	u.restoreLeaves(s.Leaves)
-	u.load, u.testing = s.AlarmLoad, s.Testing
+	u.load, u.testing, u.failures = s.AlarmLoad, s.Testing, s.Failures
 	u.air.learner.Restore(s.Air.Learner)
 	u.proofs.restore(s.Proofs)
 	if s.LastKnown != nil {
@@ -136,7 +138,7 @@ func (u *Unit) restoreAlarms(list []savedAlarm) {
 	for _, s := range list {
 		for i := range u.alarms {
 			if w := &u.alarms[i]; w.definition.Name == s.Name && w.source == s.Source {
-				w.alarm, w.test = s.Alarm, s.Test
+				w.alarm, w.test, w.failing = s.Alarm, s.Test, s.Failed
 				if s.Tally != nil {
 					w.tally = *s.Tally
 				}

@@ -38,18 +38,19 @@ type Unit struct {
 	machines [2]*machine.Out // of this scan
 	locked   bool            // compressors wait for the oil level
 
-	scan    signal.Scan // the present one
-	alarms  []watcher
-	order   []int       // of alarms: what explains others before them
-	testing alarm.Leave // how long an announced test lasts
-	leaves  []absence   // the unit, and its machines in their order
-	load    alarm.Load
-	clock   timekeeper
-	air     *air
-	leaks   *leaks
-	proofs  *proofs
-	works   works
-	asked   reserveAsked
+	scan     signal.Scan // the present one
+	alarms   []watcher
+	order    []int       // of alarms: what explains others before them
+	testing  alarm.Leave // how long an announced test lasts
+	leaves   []absence   // the unit, and its machines in their order
+	load     alarm.Load
+	clock    timekeeper
+	air      *air
+	leaks    *leaks
+	proofs   *proofs
+	works    works
+	failures failures
+	asked    reserveAsked
 
 	atmosphere, oilDensity, gasTemperature float64 // of this scan: Pa, kg/m³, K
 	known                                  knowledge
@@ -110,6 +111,7 @@ func (u *Unit) prepare() {
 		Limits:     limitsOf(&u.cfg),
 		Machines:   make([]machine.Status, 4),
 		Pairs:      make([]machine.PairStatus, 2),
+		Failures:   append([]Failure{}, u.failures.List...),
 	}
 	for _, p := range u.points {
 		u.out.Readings = append(u.out.Readings, NamedReading{ID: p.ID})

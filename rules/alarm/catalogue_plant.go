@@ -81,7 +81,7 @@ var plant = [...]Definition{
 		Explains: []string{AirLeak},
 	},
 	{
-		Name: OilLost, Title: "Oil is leaving the system",
+		Name: OilLost, Title: "Oil is leaving the system", Code: "ELP",
 		Meaning: "Tank, sump and cylinders together hold less oil from hour to hour, at the same temperature: " +
 			"it goes somewhere outside.",
 		Causes: []string{

@@ -66,7 +66,8 @@ type Definition struct {
 	Priority Priority
 	// Code is the failure mode of ISO 14224 where one fits (from memory): FTS
 	// fails to start on demand, STP fails to stop on demand, LOO low output, UST
-	// spurious stop, BRD breakdown, PLU plugged.
+	// spurious stop, BRD breakdown, PLU plugged, ELP external leakage. Raised, it
+	// opens a failure.
 	Code     string
 	OnDelay  time.Duration // the condition must stand this long before the alarm is raised
 	OffDelay time.Duration // and must be gone this long before it clears
