@@ -4,6 +4,8 @@ import (
 	"time"
 
 	"strokebank/rules/alarm"
+	"strokebank/rules/machine"
+	"strokebank/rules/machine/service"
 	"strokebank/rules/machine/work"
 	"strokebank/rules/proof"
 	"strokebank/sensors/signal"
@@ -29,7 +31,6 @@ const (
 	NoteEvent    Kind = "note"          // a person's remark
 	FillEvent    Kind = "fill"          // a pump's run was measured
 	ChargeEvent  Kind = "charge"        // what a compressor brought in was measured
-	FailureEvent Kind = "failure"       // a failure was found, or a person said something of one
 )
 
 // Event is one thing that happened, at its source's time.
@@ -56,8 +57,10 @@ type Event struct {
 	Test         bool           `json:"test,omitempty"`    // provoked by an announced test
 	Fill         *work.Fill     `json:"fill,omitempty"`    // of a fill event
 	Charge       *work.Charge   `json:"charge,omitempty"`  // of a charge event
+	Run          *machine.Run   `json:"run,omitempty"`     // of the end of a run
+	Draw         *Draw          `json:"draw,omitempty"`    // of a draw
+	Service      *service.Done  `json:"service,omitempty"` // of a service task that was done
 	Record       *proof.Test    `json:"record,omitempty"`  // of the end of a test
-	Failure      *Failure       `json:"failure,omitempty"` // of a failure event, as it stands since
 }
 
 // Value is one figure that caused an event.

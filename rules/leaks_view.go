@@ -147,7 +147,7 @@ func (u *Unit) reportDraw(scan *signal.Scan, d *leak.Draw) {
 	}
 	u.out.Draws = append(u.out.Draws, out)
 	e := u.event(scan, DrawEvent, unitSource, "oil drawn")
-	e.Time, e.Test = d.Start, out.Test
+	e.Time, e.Test, e.Draw = d.Start, out.Test, &out
 	pa, m3 := signal.Pascal.String(), signal.CubicMetre.String()
 	e.Values = []Value{{"oil", out.Oil, m3}, {"oil_band", out.Band, m3},
 		{"duration", signal.Number(d.Seconds), signal.Second.String()},

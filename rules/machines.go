@@ -51,31 +51,34 @@ func (u *Unit) stepMachines(scan *signal.Scan) {
 		for _, change := range out.Changes {
 			e := u.event(scan, MachineEvent, out.Machines[change.Machine].Position, change.What)
 			e.Time = change.Time
-			e.Values = runValues(out, change)
+			e.Values, e.Run = runValues(out, change)
 			u.out.Events = append(u.out.Events, e)
 		}
 	}
 }
 
-// runValues is what an event about a machine says beside its name.
-func runValues(out *machine.Out, change machine.Change) []Value {
+// runValues is what an event about a machine says beside its name, and the run
+// that has ended with it, if any.
+func runValues(out *machine.Out, change machine.Change) (values []Value, ended *machine.Run) {
 	m := &out.Machines[change.Machine]
-	values := []Value{
+	values = []Value{
 		{"lifetime_run", signal.Number(m.LifetimeRunSeconds), signal.Second.String()},
 		{"lifetime_starts", signal.Number(m.LifetimeStarts), ""},
 	}
 	if change.What != machine.Ended && change.What != machine.RunCut {
-		return values
+		return values, nil
 	}
-	for i := range out.Runs {
-		if r := &out.Runs[i]; r.Position == m.Position {
-			values = append(values, Value{"run", signal.Number(r.Seconds), signal.Second.String()})
-			if r.Doubt > 0 {
-				values = append(values, Value{"doubt", signal.Number(r.Doubt), signal.Second.String()})
-			}
+	for _, r := range out.Runs {
+		if r.Position != m.Position || r.Cut != (change.What == machine.RunCut) {
+			continue
+		}
+		ended = &r
+		values = append(values, Value{"run", signal.Number(r.Seconds), signal.Second.String()})
+		if r.Doubt > 0 {
+			values = append(values, Value{"doubt", signal.Number(r.Doubt), signal.Second.String()})
 		}
 	}
-	return values
+	return values, ended
 }
 
 // lockout is whether the panel holds the compressors back: from the pumps'

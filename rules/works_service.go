@@ -109,12 +109,13 @@ func (u *Unit) Rebaseline(position string) (Event, error) {
 // whom, with a note.
 func (u *Unit) ServiceDone(source, task, by, note string) (Event, error) {
 	use := u.useOf(source)
-	if err := u.works.book.Done(source, task, by, note, use); err != nil {
+	done, err := u.works.book.Done(source, task, by, note, use)
+	if err != nil {
 		return Event{}, err
 	}
 	u.works.looked = -lookEvery
 	e := u.event(&u.scan, CommandEvent, source, string(ServiceDone))
-	e.Title, e.By, e.Reason = task, by, note
+	e.Title, e.By, e.Reason, e.Service = task, by, note, &done
 	if source != unitSource {
 		e.Values = []Value{
 			{"lifetime_run", signal.Number(use.Run), signal.Second.String()},

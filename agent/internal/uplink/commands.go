@@ -62,6 +62,8 @@ type request struct {
 	Serial       string  `json:"serial"`
 	SecondsSoFar float64 `json:"seconds_so_far"`
 	StartsSoFar  float64 `json:"starts_so_far"`
+
+	Task string `json:"task"`
 }
 
 // reply is the payload of the topic that answers.
@@ -173,6 +175,7 @@ func (s *session) answer(ctx context.Context, m incoming, used map[string]bool) 
 	out, err := s.u.cfg.Commander.Submit(wait, rules.Command{
 		ID: r.ID, Order: r.Order, Unit: m.unit, Source: r.Source, Alarm: r.Alarm, By: r.By, Role: rules.Act, Via: "message",
 		Reason: r.Reason, Until: r.Until, Serial: r.Serial, SecondsSoFar: r.SecondsSoFar, StartsSoFar: r.StartsSoFar,
+		Task: r.Task,
 	})
 	if err != nil {
 		return rules.Refused(r.ID, err.Error())

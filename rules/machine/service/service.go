@@ -257,15 +257,16 @@ func forecast(s *Status, u *Use) time.Time {
 	return first
 }
 
-// Done writes down that a task was done now, by whom, with a note.
-func (b *Book) Done(source, name, by, note string, u Use) error {
+// Done writes down that a task was done now, by whom, with a note, and gives
+// what it has written.
+func (b *Book) Done(source, name, by, note string, u Use) (Done, error) {
 	for i, t := range b.tasks {
 		if t.Source == source && t.Name == name {
 			b.write(i, by, note, u)
-			return nil
+			return b.last[i], nil
 		}
 	}
-	return fmt.Errorf("there is no service task %q of %s", name, source)
+	return Done{}, fmt.Errorf("there is no service task %q of %s", name, source)
 }
 
 // Exchanged begins every task of a source anew: another individual stands

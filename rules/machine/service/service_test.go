@@ -40,7 +40,7 @@ func TestWhicheverComesFirst(t *testing.T) {
 			if !s.Last.Assumed {
 				t.Error("nobody has said that it was ever done")
 			}
-			if err := b.Done("pump1", "oil", "M. Ferrant", "drained 4 L", now); err != nil {
+			if _, err := b.Done("pump1", "oil", "M. Ferrant", "drained 4 L", now); err != nil {
 				t.Fatal(err)
 			}
 			again, err := NewBook([]Task{task}, b.Save())
@@ -95,7 +95,7 @@ func TestDueAndForecast(t *testing.T) {
 			if c.run.Known() && s.DueRun != signal.Number(now.Run)+s.RunLeft {
 				t.Errorf("due at %v s of %v, %v left", s.DueRun, now.Run, s.RunLeft)
 			}
-			if err := b.Done("compressor1", "oil", "M. Ferrant", "", now); err != nil {
+			if _, err := b.Done("compressor1", "oil", "M. Ferrant", "", now); err != nil {
 				t.Fatal(err)
 			}
 			if s := b.Look(use)[0]; s.RunLeft.Known() && s.RunLeft != signal.Number(c.task.Run) || c.task.Every > 0 && !s.DueDate.Equal(now.Time.Add(c.task.Every)) {
@@ -138,7 +138,7 @@ func TestMistakes(t *testing.T) {
 		}
 	}
 	b, _ := NewBook(Usual("pump", "pump1"), nil)
-	if err := b.Done("pump1", "no_such_task", "x", "", Use{}); err == nil {
+	if _, err := b.Done("pump1", "no_such_task", "x", "", Use{}); err == nil {
 		t.Error("a task that does not exist was done")
 	}
 }
