@@ -62,8 +62,9 @@ type written struct {
 	zip   *gzip.Writer
 	coder *coder
 	buf   []byte
-	bytes int64 // that reached the file
-	dirty bool  // something has not
+	sum   uint32 // of the record before
+	bytes int64  // that reached the file
+	dirty bool   // something has not
 }
 
 // Write counts what goes into the file.
@@ -100,15 +101,21 @@ func create(path string, h *Header, state, beat []byte) (*written, error) {
 	return w, nil
 }
 
+// chained is the checksum of a record behind another: spoiled data may well
+// repeat a record that was whole, but not in its place.
+func chained(before uint32, kind byte, payload []byte) uint32 {
+	return crc32.Update(crc32.Update(before, castagnoli, []byte{kind}), castagnoli, payload)
+}
+
 // put writes one record.
 func (w *written) put(kind byte, payload []byte) error {
 	if len(payload) >= mostRecord {
 		return fmt.Errorf("a record of %d bytes, %d at most", len(payload), mostRecord)
 	}
 	head := append(binary.AppendUvarint(nil, uint64(len(payload)+1)), kind)
-	sum := crc32.Update(crc32.Checksum(head[len(head)-1:], castagnoli), castagnoli, payload)
+	w.sum = chained(w.sum, kind, payload)
 	w.dirty = true
-	for _, part := range [...][]byte{head, payload, binary.LittleEndian.AppendUint32(nil, sum)} {
+	for _, part := range [...][]byte{head, payload, binary.LittleEndian.AppendUint32(nil, w.sum)} {
 		if _, err := w.zip.Write(part); err != nil {
 			return err
 		}

@@ -8,7 +8,6 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
-	"hash/crc32"
 	"io"
 )
 
@@ -21,7 +20,9 @@ type Reader struct {
 	in      *bufio.Reader
 	coder   *coder
 	buf     []byte
-	held    byte // kind of the record in buf that Next gives first; 0: none
+	sum     uint32 // of the record before
+	held    byte   // kind of the record in buf that Next gives first; 0: none
+	ended   error  // what every further record answers
 	records int
 }
 
@@ -35,7 +36,12 @@ func NewReader(r io.Reader) (*Reader, error) {
 	case err != nil:
 		return nil, fmt.Errorf("it is not a gzip stream: %w", err)
 	}
-	in := &Reader{in: bufio.NewReaderSize(zip, 64<<10)}
+	return newReader(zip)
+}
+
+// newReader reads the beginning of what the archive holds.
+func newReader(plain io.Reader) (*Reader, error) {
+	in := &Reader{in: bufio.NewReaderSize(plain, 64<<10)}
 	begin := make([]byte, len(magic))
 	if _, err := io.ReadFull(in.in, begin); err != nil {
 		return nil, tornRecord(err)
@@ -132,33 +138,55 @@ func fresh[T any](v *T, text []byte) error {
 	return json.Unmarshal(text, v)
 }
 
-// record reads one record into buf.
+// record reads one record into buf. After an error there are no more.
 func (r *Reader) record() (kind byte, err error) {
+	if r.ended == nil {
+		kind, r.ended = r.readRecord()
+	}
+	return kind, r.ended
+}
+
+func (r *Reader) readRecord() (kind byte, err error) {
 	if _, err := r.in.Peek(1); err != nil {
 		return 0, torn(err)
 	}
 	r.records++
-	size, err := binary.ReadUvarint(r.in)
-	switch {
-	case err != nil:
+	size, err := r.size()
+	if err != nil {
 		return 0, tornRecord(err)
-	case size < 1 || size > mostRecord:
-		return 0, ErrTorn // no such record was ever written
 	}
 	if kind, err = r.in.ReadByte(); err != nil {
 		return 0, tornRecord(err)
 	}
-	if err := r.fill(int(size) - 1); err != nil {
+	if err := r.fill(size - 1); err != nil {
 		return 0, tornRecord(err)
 	}
 	var sum [4]byte
 	if _, err := io.ReadFull(r.in, sum[:]); err != nil {
 		return 0, tornRecord(err)
 	}
-	if crc32.Update(crc32.Checksum([]byte{kind}, castagnoli), castagnoli, r.buf) != binary.LittleEndian.Uint32(sum[:]) {
+	if r.sum = chained(r.sum, kind, r.buf); r.sum != binary.LittleEndian.Uint32(sum[:]) {
 		return 0, ErrTorn
 	}
 	return kind, nil
+}
+
+// size reads a record's length. One that was never written is ErrTorn.
+func (r *Reader) size() (int, error) {
+	n := 0
+	for shift := 0; ; shift += 7 {
+		b, err := r.in.ReadByte()
+		if err != nil {
+			return 0, err
+		}
+		n |= int(b&0x7f) << shift
+		switch {
+		case n > mostRecord || shift > 21 || b < 0x80 && n < 1:
+			return 0, ErrTorn
+		case b < 0x80:
+			return n, nil
+		}
+	}
 }
 
 // fill reads n bytes into buf, which grows only as far as they are there.
