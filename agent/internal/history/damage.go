@@ -107,8 +107,8 @@ func dropOldest(dir string) error {
 	return nil
 }
 
-// salvage copies what can still be read: saved states, alarm states, cursors,
-// the newest runs, and the events that no cursor has passed, with the ids
+// salvage copies what can still be read: saved states, alarm states, failures,
+// cursors, the newest runs, and the events that no cursor has passed, with the ids
 // that they had. Each table is read from its newest row until a row cannot be
 // read. It returns how many rows came over.
 func salvage(ctx context.Context, to *database, aside string) int {
@@ -128,6 +128,7 @@ func salvage(ctx context.Context, to *database, aside string) int {
 	kept := copyRows(ctx, from, to, "units", "unit, saved, state", "")
 	kept += copyRows(ctx, from, to, "alarm_states", "unit, source, name, state, seq, payload", "")
 	kept += copyRows(ctx, from, to, "cursors", "name, seq", "")
+	kept += copyRows(ctx, from, to, "failures", "unit, id, seq, payload", "")
 	kept += copyRows(ctx, from, to, "runs",
 		"number, unit, position, serial, start, stop, seconds, lead, start_seen, cut, doubt", "ORDER BY number DESC")
 	if installation != "" {

@@ -39,7 +39,8 @@ func (d *database) insertEvents(ctx context.Context, b *batch, again bool) error
 	if again {
 		query += " ON CONFLICT (seq) DO NOTHING"
 	}
-	for i, e := range b.entries {
+	for i := range b.entries {
+		e := &b.entries[i]
 		var id any // NULL where it follows from the number
 		if e.ID != entryID(d.installation, e.Seq) {
 			id = e.ID
@@ -47,6 +48,11 @@ func (d *database) insertEvents(ctx context.Context, b *batch, again bool) error
 		// What the agent records may concern one of its units.
 		if _, err := d.exec(ctx, query, int64(e.Seq), cmp.Or(e.Unit, b.unit), nanos(e.Time), string(e.Kind), id, string(b.payloads[i])); err != nil {
 			return err
+		}
+		if e.Failure != nil {
+			if err := d.insertFailure(ctx, cmp.Or(e.Unit, b.unit), e); err != nil {
+				return err
+			}
 		}
 		if e.Kind != rules.AlarmEvent {
 			continue

@@ -61,6 +61,13 @@ var migrations = []string{
 		min REAL NOT NULL, mean REAL NOT NULL, max REAL NOT NULL,
 		PRIMARY KEY (seconds, series, start)
 	 ) WITHOUT ROWID;`,
+	// Failures are few, are changed for years and outlive their events.
+	`CREATE TABLE failures (
+		unit TEXT NOT NULL, id TEXT NOT NULL,
+		seq     INTEGER NOT NULL,  -- of the event that told it last
+		payload TEXT NOT NULL,     -- the failure as JSON, as that event has it
+		PRIMARY KEY (unit, id)
+	 ) WITHOUT ROWID;`,
 }
 
 // migrate brings the schema to the newest version, one transaction a step.

@@ -19,6 +19,10 @@ var contradictions = []struct{ what, query string }{
 	{"an alarm event without an alarm state", `SELECT e.seq FROM events e WHERE e.kind = 'alarm' AND NOT EXISTS (
 		SELECT 1 FROM alarm_states a WHERE a.unit = e.unit
 		AND a.source = json_extract(e.payload, '$.source') AND a.name = json_extract(e.payload, '$.name')) LIMIT 1`},
+	{"a failure that is not as its last event tells it", `SELECT e.seq FROM events e LEFT JOIN failures f
+		ON f.unit = e.unit AND f.id = json_extract(e.payload, '$.failure.id')
+		WHERE e.kind = 'failure' AND json_valid(e.payload) AND (f.seq IS NULL OR f.seq < e.seq
+			OR f.seq = e.seq AND f.payload IS NOT json_extract(e.payload, '$.failure')) LIMIT 1`},
 	{"a run that stands twice", `SELECT max(number) FROM runs WHERE start IS NOT NULL
 		GROUP BY unit, position, start, stop HAVING count(*) > 1 LIMIT 1`},
 	{"a run of negative length", "SELECT number FROM runs WHERE seconds < 0 OR doubt < 0 LIMIT 1"},
