@@ -14,7 +14,7 @@ func TestPeopleActOnThePage(t *testing.T) {
 		name string
 		do   func(*testing.T, context.Context)
 	}{
-		{"acknowledge, shelve and note", actOnThePage},
+		{"acknowledge and note", actOnThePage},
 		{"log in to act", logInToAct},
 		{"log in to see", logInToSee},
 		{"who may not act sees no buttons", noButtons},
@@ -65,20 +65,11 @@ func actOnThePage(t *testing.T, ctx context.Context) {
 	if got := c.last(t, 2); got.Alarm != "low_level" || got.By != "M. Okoro" {
 		t.Errorf("%+v", got)
 	}
-	r.press(lowPressure + `[data-order="shelve"]`)
-	r.wait(`document.querySelector("#ask").open`)
-	see[bool](r, `(document.querySelector("#ask-reason").value = "gauge is being changed", document.querySelector("#ask-end").value = "60", true)`)
-	r.press("#ask-do")
-	got := c.last(t, 3)
-	if left := time.Until(got.Until); got.Order != rules.Shelve || got.Reason != "gauge is being changed" || left < 55*time.Minute || left > 61*time.Minute {
-		t.Errorf("%+v", got)
-	}
-	r.wait(`!document.querySelector("#ask").open`)
 	r.press(`#events-body button[data-order="note"]`)
 	r.wait(`document.querySelector("#ask").open`)
 	see[bool](r, `(document.querySelector("#ask-reason").value = "oil was topped up", true)`)
 	r.press("#ask-do")
-	if got := c.last(t, 4); got.Order != rules.Note || got.Reason != "oil was topped up" {
+	if got := c.last(t, 3); got.Order != rules.Note || got.Reason != "oil was topped up" {
 		t.Errorf("%+v", got)
 	}
 	r.quiet()

@@ -3,7 +3,6 @@ package dashboard
 import (
 	"context"
 	"os"
-	"path/filepath"
 	"strings"
 	"sync"
 	"testing"
@@ -158,23 +157,6 @@ func (r *reader) quiet() {
 	}
 	if over := see[int](r, `document.documentElement.scrollWidth - document.documentElement.clientWidth`); over > 0 {
 		r.t.Errorf("the page is %d px wider than the screen", over)
-	}
-}
-
-// picture writes what is seen into the folder of DASHBOARD_PICTURES, or the
-// test's own artifacts.
-func (r *reader) picture(name string) {
-	r.t.Helper()
-	folder := os.Getenv("DASHBOARD_PICTURES")
-	if folder == "" {
-		folder = r.t.ArtifactDir()
-	}
-	png, err := chromedp.Run(r.ctx, chromedp.FullScreenshot(100))
-	if err != nil {
-		r.t.Fatal(err)
-	}
-	if err := os.WriteFile(filepath.Join(folder, name+".png"), png, 0o600); err != nil {
-		r.t.Fatal(err)
 	}
 }
 

@@ -95,6 +95,7 @@ type handler struct {
 	gap      time.Duration
 	patience time.Duration
 	recheck  time.Duration
+	began    time.Time
 }
 
 // New is the handler of the page and of everything under /api/v1. It starts
@@ -120,7 +121,7 @@ func newHandler(o Options) *handler {
 	}
 	return &handler{
 		Options: o, streams: make(chan struct{}, o.MaxStreams), waiting: make(chan struct{}, mostWaiting),
-		beat: beatEvery, gap: leastGap, patience: patience, recheck: recheck,
+		beat: beatEvery, gap: leastGap, patience: patience, recheck: recheck, began: time.Now(),
 	}
 }
 

@@ -10,7 +10,11 @@ import (
 	"strokebank/rules"
 	"strokebank/rules/alarm"
 	"strokebank/rules/machine"
+	"strokebank/rules/machine/service"
+	"strokebank/rules/machine/work"
+	"strokebank/rules/proof"
 	"strokebank/rules/reserve"
+	"strokebank/rules/trend"
 	"strokebank/sensors/signal"
 )
 
@@ -38,6 +42,66 @@ func stored(t time.Time) *rules.Assessment {
 			PumpCutIn: 1.4, PumpCutOut: 1.5, CompressorCutIn: 7.9e5, CompressorCutOut: 8.3e5,
 			SetOil: 2.4298, LowOil: 2.0764, PumpCutInOil: 2.2531, PumpCutOutOil: 2.4298,
 		},
+		Outputs: outputs(t), Service: tasks(t), Proof: functions(t),
+	}
+}
+
+// outputs are the verdicts of the four machines: pump 2 gets weaker.
+func outputs(t time.Time) []work.Verdict {
+	var all []work.Verdict
+	for i, m := range []string{"pump1", "pump2", "compressor1", "compressor2"} {
+		base := signal.Number(0.0004)
+		if i > 1 {
+			base = 0.0042
+		}
+		v := work.Verdict{Position: m, Rating: base, Baseline: base, Learned: 5, Last: base * 0.993, LastBand: 0.006, Ratio: 0.993, Trend: trend.Verdict{
+			Fills: 180, Days: 88, Smoothed: 0.994, Noise: 0.006, Slope: 0.00001, SlopeLow: -0.00004, SlopeHigh: 0.00006, Level: 0.995, Z: 0.4,
+			Forecast: trend.Forecast{Reason: "does not fall"}}}
+		if i == 1 {
+			v.Last, v.Ratio, v.Falling = base*0.806, 0.806, true
+			v.Trend.Smoothed, v.Trend.Slope, v.Trend.SlopeLow, v.Trend.SlopeHigh, v.Trend.Level, v.Trend.Z, v.Trend.Drift = 0.812, -0.0016, -0.0018, -0.0014, 0.81, -6.1, true
+			v.Trend.Forecast = trend.Forecast{Known: true, At: t.AddDate(0, 0, 69), Early: t.AddDate(0, 0, 54), Late: t.AddDate(0, 0, 93)}
+		}
+		if i == 3 { // new: nothing learned yet
+			v.Baseline, v.Learned, v.Trend = signal.Unknown(), 3, trend.Verdict{Smoothed: signal.Unknown(), Slope: signal.Unknown(), Level: signal.Unknown(), Z: signal.Unknown(),
+				Reason: "too few values", Forecast: trend.Forecast{Reason: "too few values"}}
+		}
+		all = append(all, v)
+	}
+	return all
+}
+
+func tasks(t time.Time) []service.Status {
+	one := func(source, task, title, state, nearest string, used float64, ago int, by string) service.Status {
+		return service.Status{Source: source, Name: task, Title: title, State: state, Nearest: nearest, Used: used,
+			Last: service.Done{Source: source, Name: task, Time: t.AddDate(0, 0, -ago), By: by, Assumed: by == ""}}
+	}
+	return []service.Status{
+		one("unit", "condensate", "Drain condensate", service.Coming, "date", 0.93, 28, "M. Okoro"),
+		one("unit", "relief_valve", "Have the relief valve tested", service.Well, "date", 0.41, 150, "B. Haddad"),
+		one("pump1", "strainer", "Clean the suction strainer", service.Well, "run", 0.22, 80, "M. Okoro"),
+		one("pump2", "strainer", "Clean the suction strainer", service.Due, "run", 1.04, 371, ""),
+		one("pump2", "coupling", "Look at coupling and shaft seal", service.Well, "run", 0.52, 371, ""),
+	}
+}
+
+// functions are what must work: most of it proven, the standby of the pumps
+// 26 days ago, the compressors' overdue, one never, one failed.
+func functions(t time.Time) []proof.Status {
+	day := func(n int) time.Time { return t.AddDate(0, 0, n) }
+	seen := func(name, title string, ago, every, count int, by string) proof.Status {
+		return proof.Status{Function: name, Title: title, Proven: true, Last: day(-ago), By: by, Count: count, Due: day(every - ago), Overdue: ago > every}
+	}
+	failed := seen("valve.XV-2.strokes", "XV-2 completes its stroke in its time", 31, 180, 7, "closing stroke in 11 s")
+	failed.Failed, failed.Why = day(-2), "closing stroke not done in 17 s"
+	return []proof.Status{
+		seen("pump1.delivers", "pump1 starts on demand and delivers", 0, 90, 212, "a fill of 141 L"),
+		seen("pump2.delivers", "pump2 starts on demand and delivers", 1, 90, 204, "a fill of 139 L"),
+		seen("pumps.standby", "pumps: the standby takes over", 26, 365, 2, "pump2 helped after 312 s"),
+		seen("compressors.standby", "compressors: the standby takes over", 371, 365, 1, "compressor2 helped after 940 s"),
+		{Function: "low_pressure.reported", Title: "a low pressure is reported", Due: day(213)},
+		seen("valve.XV-1.strokes", "XV-1 completes its stroke in its time", 31, 180, 7, "closing stroke in 12 s"), failed,
+		seen("unit.drawdown", "the unit delivers what the reserve promised", 31, 365, 3, "84 L drawn, pressure as predicted"),
 	}
 }
 
@@ -202,7 +266,9 @@ func dark(t time.Time) *rules.Assessment {
 	for i := range a.Pairs {
 		a.Pairs[i].Available, a.Pairs[i].Redundancy = 0, "none"
 	}
-	raise(a, "mains_lost", alarm.Unacknowledged, 2*time.Minute, signal.Unknown(), signal.Unknown(), signal.NoUnit)
+	a.Countdown = &rules.Countdown{Since: t.Add(-12 * time.Minute), Seconds: 720, AtLeastThen: 4, ExpectedThen: 5.4, Strokes: 10, CountedBy: "valve switches",
+		Decline: 1.2 / 720, TimeLeft: 1800}
+	raise(a, "mains_lost", alarm.Unacknowledged, 12*time.Minute, signal.Unknown(), signal.Unknown(), signal.NoUnit)
 	return a
 }
 

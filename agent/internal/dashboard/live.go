@@ -108,10 +108,11 @@ func (s *stream) run(r *http.Request) error {
 		StaleAfter float64 `json:"stale_after_seconds"`
 		USUnits    bool    `json:"us_units"`
 		Newest     uint64  `json:"newest_event"`
+		Running    float64 `json:"running_seconds"` // of the agent
 		Units      int     `json:"units"` // read so far
 		Past       bool    `json:"trends"`
 		Suppose    bool    `json:"suppose"`
-	}{s.h.Version, s.h.StaleAfter.Seconds(), s.h.USUnits, s.h.Events.Newest(), len(s.h.Units.Latest()), s.h.Past != nil, s.h.Suppose != nil}
+	}{s.h.Version, s.h.StaleAfter.Seconds(), s.h.USUnits, s.h.Events.Newest(), time.Since(s.h.began).Seconds(), len(s.h.Units.Latest()), s.h.Past != nil, s.h.Suppose != nil}
 	// A browser that lost the stream asks again after this time, in ms.
 	if err := s.write(fmt.Appendf(nil, "retry: %d\n", retryAfter.Milliseconds())); err != nil {
 		return err
@@ -165,7 +166,9 @@ func (s *stream) pulse(r *http.Request) error {
 	if err := s.entries(r.Context()); err != nil {
 		return err
 	}
-	return s.put("beat", map[string]any{"time": s.h.Now().UTC(), "newest_event": s.h.Events.Newest()})
+	// The running time goes on whatever is done to the clock: a page tells by
+	// it how late a beat comes.
+	return s.put("beat", map[string]any{"time": s.h.Now().UTC(), "newest_event": s.h.Events.Newest(), "running_seconds": time.Since(s.h.began).Seconds()})
 }
 
 // news writes every assessment that this reader has not had yet.

@@ -71,7 +71,6 @@ func TestViews(t *testing.T) {
 		{"trends by keyboard", trendsByKeyboard},
 		{"a spike a year later", spikeOfAYear},
 		{"history cannot be read", trendsUnreadable},
-		{"one valve more", oneValveMore},
 		{"supposed nonsense", supposedNonsense},
 		{"start page", startPage},
 		{"way and back", wayAndBack},
@@ -223,38 +222,6 @@ func trendsUnreadable(t *testing.T, ctx context.Context) {
 	r.wait(`document.querySelector(".moment") && document.querySelector(".moment").textContent.includes("the history cannot be read now")`)
 }
 
-func oneValveMore(t *testing.T, ctx context.Context) {
-	r := newPlantWith(t, just(stored), withPast).at(t, ctx, "?unit=AU-7", 1280, 900)
-	r.alive()
-	r.press(`#ways a[href="?view=suppose&unit=AU-7"]`)
-	r.wait(`document.querySelector(".would") !== null`)
-	r.contains(".would", "would be at least 4 cycles")
-	// It begins with what is measured now.
-	if got := see[string](r, `document.querySelector("#s-pressure").value + ", " + document.querySelector("#s-level").value`); got != "8.21 bar, 1.462 m" {
-		t.Errorf("the form holds %q", got)
-	}
-	if err := chromedp.Do(r.ctx, chromedp.Focus("#s-add")); err != nil {
-		t.Fatal(err)
-	}
-	if err := chromedp.Do(r.ctx, chromedp.KeyEvent("l"+kb.Tab+kb.Tab+kb.Enter)); err != nil { // "like XV-1", then on to the button
-		t.Fatal(err)
-	}
-	r.wait(`document.querySelector(".would strong").textContent === "2"`)
-	r.contains(".said", "required 3", "1 cycle fewer than required", "Supposed, not measured: 8.21 bar", "one more valve, XV-5")
-	r.contains(".compared", "At least 2 cycles 4 cycles 5 cycles", "Measured now")
-	r.contains(".doubts", "heat exchange: how much heat returns", "1.34 cycles", "gas temperature: how warm the air is unknown")
-	r.contains(".strokes", "Pressure and level after each cycle (expected)")
-	r.contains(".answer", "not a warranty")
-	if q := see[string](r, `new URLSearchParams(location.search).get("add")`); q != "XV-5 like XV-1" {
-		t.Errorf("the address supposes %q", q)
-	}
-	see[bool](r, `(window.old = true, location.reload(), true)`)
-	r.wait(`!window.old && document.querySelector(".would strong") !== null && document.querySelector("#s-add").value === "XV-1"`)
-	r.press(`form button[name="full"]`)
-	r.wait(`document.querySelector(".would strong").textContent === "4" && document.querySelector("#s-pressure").value === ""`)
-	r.quiet()
-}
-
 func supposedNonsense(t *testing.T, ctx context.Context) {
 	r := newPlantWith(t, just(stored), withPast).at(t, ctx, "?view=suppose&unit=AU-7&pressure=high+bar", 1280, 900)
 	r.wait(`document.querySelector(".faults") !== null`)
@@ -332,35 +299,4 @@ func wayAndBack(t *testing.T, ctx context.Context) {
 		t.Error("the page was loaded anew")
 	}
 	r.quiet()
-}
-
-// Pictures of the views for a person to look at; each also must fit.
-func TestViewPictures(t *testing.T) {
-	ctx := browser(t)
-	p := newPlantWith(t, just(stored), withPast)
-	for _, v := range []struct{ name, query, ready string }{
-		{"trends-hours", "?view=trends&unit=AU-7&span=8h", coursesThere},
-		{"trends-year", "?view=trends&unit=AU-7&span=1y", coursesThere},
-		{"suppose", "?view=suppose&unit=AU-7&add=XV-5+like+XV-1&pressure=8.21+bar", `document.querySelector(".would") !== null`},
-	} {
-		for _, size := range [][2]int64{{390, 844}, {1280, 800}, {1920, 1080}} {
-			t.Run(fmt.Sprintf("%s at %d", v.name, size[0]), func(t *testing.T) {
-				r := p.at(t, ctx, v.query, size[0], size[1])
-				r.wait(v.ready)
-				r.quiet()
-				r.picture(fmt.Sprintf("%s-%d", v.name, size[0]))
-			})
-		}
-	}
-	t.Run("in the dark, read", func(t *testing.T) {
-		r := p.at(t, ctx, "?view=trends&unit=AU-7&span=1d", 1280, 800)
-		r.night()
-		r.wait(coursesThere)
-		r.point(0.3)
-		r.picture("trends-dark-1280")
-		s := p.at(t, ctx, "?view=suppose&unit=AU-7&add=XV-5+like+XV-1", 1280, 800)
-		s.night()
-		s.wait(`document.querySelector(".would") !== null`)
-		s.picture("suppose-dark-1280")
-	})
 }

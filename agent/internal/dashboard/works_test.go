@@ -15,6 +15,7 @@ import (
 	"strokebank/rules/alarm"
 	"strokebank/rules/machine"
 	"strokebank/rules/machine/work"
+	"strokebank/rules/proof"
 	"strokebank/sensors/signal"
 )
 
@@ -127,6 +128,24 @@ func withFaults(b *book, t time.Time) *book {
 		rules.Value{Name: "last", Value: 0.000331, Unit: flow}, rules.Value{Name: "slope_per_day", Value: -0.0016}, rules.Value{Name: "z", Value: -6.1},
 		rules.Value{Name: "falls_under_limit_at", Value: signal.Number(t.AddDate(0, 2, 15).Unix()), Unit: "s since 1970"})
 	add(41*time.Minute, "pump2", "overload", "Overload tripped", alarm.Medium)
+	return b
+}
+
+// withTests puts the record of a test into the journal.
+func withTests(b *book, t time.Time) *book {
+	record := &proof.Test{By: "B. Haddad", Note: "yearly test", Begin: t.AddDate(0, 0, -31).UTC(), End: t.AddDate(0, 0, -31).Add(95 * time.Minute).UTC()}
+	for i, f := range functions(t) {
+		r := proof.Result{Function: f.Function, Title: f.Title, Outcome: proof.NotSeen}
+		switch i {
+		case 5:
+			r.Outcome, r.By = proof.Pass, "closing stroke in 12 s"
+		case 6:
+			r.Outcome, r.By = proof.Fail, "closing stroke not done in 17 s"
+		}
+		record.Results = append(record.Results, r)
+	}
+	b.entries = append(b.entries, rules.Entry{Schema: 1, ID: fmt.Sprintf("q7-%d", len(b.entries)+1), Seq: uint64(len(b.entries) + 1), Durable: true, Event: rules.Event{
+		Kind: rules.TestEvent, Time: record.End, ClockTrusted: true, Unit: "AU-7", Source: "unit", Name: "ended", Test: true, Record: record}})
 	return b
 }
 

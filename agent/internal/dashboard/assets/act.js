@@ -23,6 +23,12 @@ export function buttons(x) {
     "data-source": x.source, "data-title": x.title, "aria-label": label.replace("…", "") + ": " + x.title + (x.source === "unit" ? "" : ", " + x.source) }, label)));
 }
 
+// order is the button of one of the other orders, for those who may act.
+export function order(name, source, title, label, more) {
+  return me.may_act ? h("button", { type: "button", "data-order": name, "data-alarm": "", "data-source": source, "data-title": title, "data-task": (more || {}).task,
+    "aria-label": label.replace("…", "") + ": " + title }, label) : null;
+}
+
 // noteButton notes something of the unit as a whole.
 export function noteButton() {
   return me.may_act ? h("p.acts", {}, h("button", { type: "button", "data-order": "note", "data-alarm": "", "data-source": "unit", "data-title": "this unit" }, "Note…")) : null;
@@ -55,32 +61,54 @@ async function learn() {
   changed(me.may_see);
 }
 
+// look asks, when the stream was refused, whether the log-in has ended. Any
+// other refusal is tried again in a while.
+export async function look() {
+  try {
+    const now = await (await fetch("/api/v1/session")).json();
+    if (!now.may_see) await learn();
+  } catch { /* the banner says that the agent is not heard */ }
+}
+
 let asked = null;
 
 // start does at once what needs no words and asks for the rest. Without a
 // log-in it needs at least a name, once.
 function start(d) {
-  if ((d.order === "acknowledge" || d.order === "reset" || d.order === "unshelve") && name()) send(d, {});
+  if (!wants[d.order] && name()) send(d, {});
   else dialog(d);
 }
+
+// What is asked beside the name; an order that is not here asks for nothing.
+const minute = [["15", "15 minutes"], ["60", "1 hour"], ["240", "4 hours"], ["480", "8 hours"], ["1435", "just under 24 hours"]];
+const days = [["480", "8 hours"], ["1440", "1 day"], ["4320", "3 days"], ["10080", "7 days"], ["43200", "30 days"], ["129600", "90 days"]];
+const wants = {
+  login: ["secret"], note: ["reason"], shelve: ["reason", "end"], out_of_service: ["reason", "end"], announce_test: ["reason", "end"],
+  set_baseline: ["reason"], exchange_machine: ["reason", "serial", "hours", "starts"], service_done: ["reason"],
+};
+const ends = { shelve: minute, announce_test: minute, out_of_service: days };
+const reasons = { note: "The note", service_done: "What was done", set_baseline: "What was repaired", announce_test: "What is tested" };
 
 const name = () => me.by || remembered();
 function remembered() {
   try { return sessionStorage.getItem("by") || ""; } catch { return ""; }
 }
 
-const titles = { acknowledge: "Acknowledge", reset: "Reset", unshelve: "Take off the shelf", shelve: "Shelve", note: "Note", login: "Log in" };
+const titles = { acknowledge: "Acknowledge", reset: "Reset", unshelve: "Take off the shelf", shelve: "Shelve", note: "Note", login: "Log in",
+  out_of_service: "Out of service", back_in_service: "Back in service", set_baseline: "Baseline anew", exchange_machine: "Another machine stands here", service_done: "Service done",
+  announce_test: "Announce a test", end_test: "End the test" };
 
 function dialog(d) {
   asked = d;
   text(at("ask-title"), titles[d.order] + (d.title ? ": " + d.title : ""));
   at("ask-by-line").hidden = me.by !== "";
   at("ask-by").value = name();
-  at("ask-secret-line").hidden = d.order !== "login";
-  at("ask-secret").value = "";
-  at("ask-reason-line").hidden = d.order !== "shelve" && d.order !== "note";
-  at("ask-reason").value = "";
-  at("ask-end-line").hidden = d.order !== "shelve";
+  for (const k of ["secret", "reason", "end", "serial", "hours", "starts"]) {
+    at("ask-" + k + "-line").hidden = !(wants[d.order] || []).includes(k);
+    if (k !== "end") at("ask-" + k).value = "";
+  }
+  text(at("ask-reason-label"), reasons[d.order] || "Reason");
+  show(at("ask-end"), (ends[d.order] || minute).map(([value, words]) => h("option", { value }, words)));
   text(at("ask-why"), "");
   at("ask").showModal();
 }
@@ -96,12 +124,25 @@ async function finish() {
     at("ask").close();
     return learn();
   }
-  const body = reason ? { reason } : {};
-  if (asked.order === "shelve") body.until = new Date(Date.now() + 60000 * Number(at("ask-end").value)).toISOString();
+  const body = reason ? { reason } : {}, has = wants[asked.order] || [];
+  if (has.includes("reason") && !reason) return text(at("ask-why"), (reasons[asked.order] || "Reason") + " is missing.");
+  if (has.includes("serial")) {
+    const hours = number("ask-hours"), starts = number("ask-starts");
+    if (hours === null || starts === null) return text(at("ask-why"), "Hours and starts are plain numbers, from 0.");
+    Object.assign(body, { serial: at("ask-serial").value.trim(), seconds_so_far: hours * 3600, starts_so_far: starts });
+  }
+  if (asked.task) body.task = asked.task;
+  if (has.includes("end")) body.until = new Date(Date.now() + 60000 * Number(at("ask-end").value)).toISOString();
   text(at("ask-why"), "Asking the agent…");
   const why = await send(asked, body);
   text(at("ask-why"), why);
   if (!why) at("ask").close();
+}
+
+// number is what a field holds, 0 where it is empty, null where it is none.
+function number(id) {
+  const n = Number(at(id).value.trim().replace(",", "."));
+  return Number.isFinite(n) && n >= 0 ? n : null;
 }
 
 // send gives a command and returns why it was refused, or nothing.

@@ -2,7 +2,7 @@
 // that has waited longest, each with what the operator does.
 
 import { h } from "./dom.js";
-import { age, duration, known, moment, plural, quantity } from "./format.js";
+import { age, duration, figure, known, moment, plural } from "./format.js";
 import { mark, unknown } from "./mark.js";
 import { buttons } from "./act.js";
 
@@ -73,13 +73,8 @@ function one(x, a, now) {
       buttons(x)));
 }
 
-const kinds = { Pa: "gauge", m: "level", "m³": "volume", K: "temperature", A: "current" };
-
 export function compared(x) {
-  if (!known(x.limit)) return "";
-  const say = (v) => (kinds[x.unit] ? quantity(v, kinds[x.unit])
-    : x.unit === "s" ? duration(v) : known(v) ? String(Math.round(v * 100) / 100) : "unknown");
-  return say(x.value) + ", limit " + say(x.limit);
+  return known(x.limit) ? figure(x.value, x.unit) + ", limit " + figure(x.limit, x.unit) : "";
 }
 
 // within says how long there is left to act, from the catalogue's time.

@@ -45,7 +45,7 @@ export function axis(c) {
 }
 
 // rounds are about n round numbers that enclose lo to hi.
-function rounds(lo, hi, n) {
+export function rounds(lo, hi, n) {
   const raw = (hi - lo) / n, power = 10 ** Math.floor(Math.log10(raw));
   const step = [1, 2, 5, 10].map((k) => k * power).find((k) => k >= raw * 0.999);
   const out = [];

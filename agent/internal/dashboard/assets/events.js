@@ -16,7 +16,7 @@ export function events(list, a, now) {
     h("span", {}, e.kind === "alarm" && e.to === "unacknowledged" ? mark(e.priority, true) : null, words(e, a)))))];
 }
 
-function words(e, a) {
+export function words(e, a) {
   const m = (a.machines || []).find((x) => x.position === e.source);
   const where = m ? m.tag : e.source === "unit" ? "" : e.source;
   const what = e.title || (e.name || e.kind).replaceAll("_", " ");

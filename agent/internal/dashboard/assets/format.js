@@ -12,9 +12,12 @@ const metric = {
   volume: ["L", (v) => v * 1e3, 0],
   temperature: ["°C", (v) => v - 273.15, 1],
   current: ["A", (v) => v, 1],
+  flow: ["L/min", (v) => v * 6e4, 1],
+  air: ["L/min", (v) => v * 6e4, 0],
 };
 
-// 1 psi = 6894.757293168 Pa, 1 US gal = 231 in³, 1 in = 0.0254 m (exact).
+// 1 psi = 6894.757293168 Pa, 1 US gal = 231 in³, 1 in = 0.0254 m,
+// 1 ft³ = 0.028316846592 m³ (exact).
 const american = {
   ...metric,
   gauge: ["psig", (v) => v / 6894.757293168, 1],
@@ -23,6 +26,8 @@ const american = {
   level: ["in", (v) => v / 0.0254, 1],
   volume: ["gal", (v) => v / 0.003785411784, 1],
   temperature: ["°F", (v) => (v - 273.15) * 1.8 + 32, 1],
+  flow: ["gal/min", (v) => (v * 60) / 0.003785411784, 2],
+  air: ["ft³/min", (v) => (v * 60) / 0.028316846592, 2],
 };
 
 // known reports whether v is a number at all.
@@ -46,6 +51,19 @@ export function grouped(v, digits) {
   const spaced = whole.replace(/\B(?=(\d{3})+$)/g, "\u202f");
   const minus = v < 0 && Number(fixed) !== 0 ? "\u2212" : "";
   return minus + spaced + (part ? "." + part : "");
+}
+
+const kinds = { Pa: "gauge", m: "level", "m³": "volume", "m³/s": "flow", K: "temperature", A: "current" };
+
+// figure is a value of an event with its unit, or "unknown".
+export function figure(v, unit, name) {
+  if (!known(v)) return "unknown";
+  if (kinds[unit]) return quantity(v, /gas_pressure|absolute/.test(name || "") ? "absolute" : kinds[unit]);
+  if (unit === "s") return duration(v);
+  if (unit === "s since 1970") return day(new Date(v * 1000));
+  if (name === "slope_per_day") return grouped(v * 100, 2) + "\u00a0%";
+  const digits = Math.abs(v) >= 100 || Number.isInteger(v) ? 0 : 2;
+  return grouped(v, digits) + (unit && unit !== "1" ? "\u00a0" + unit : "");
 }
 
 export function percent(v) {
@@ -95,6 +113,11 @@ export function moment(iso, now) {
 export function brief(t) {
   return t.getDate() + "\u00a0" + months[t.getMonth()] + (t.getFullYear() === new Date().getFullYear() ? " " : " " + t.getFullYear() + " ") +
     two(t.getHours()) + ":" + two(t.getMinutes());
+}
+
+// day is a local day, with its year where that is another one.
+export function day(t) {
+  return t.getDate() + "\u00a0" + months[t.getMonth()] + (t.getFullYear() === new Date().getFullYear() ? "" : " " + t.getFullYear());
 }
 
 // tick is a label of a time axis, as fine as the step between two of them.

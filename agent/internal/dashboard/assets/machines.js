@@ -1,8 +1,10 @@
 // Redundancy in words, then each machine with state, hours, starts and share.
 
 import { h } from "./dom.js";
-import { age, duration, grouped, hours, known, percent } from "./format.js";
+import { age, duration, hours, known, percent } from "./format.js";
 import { unknown } from "./mark.js";
+import { health, outputOf } from "./health.js";
+import { address } from "./views.js";
 
 const names = { pump: "Pumps", compressor: "Compressors" };
 
@@ -16,10 +18,9 @@ export function machines(a) {
   ];
 }
 
-const columns = [["Machine"], ["State"], ["Can start"], ["Run hours", 1], ["Starts", 1],
-  ["Share of run 24\u00a0h, 7\u00a0d, 30\u00a0d", 1]];
+const columns = [["Machine"], ["State"], ["Can start"], ["Delivers, of its baseline"], ["Share of run 24\u00a0h, 7\u00a0d, 30\u00a0d", 1], ["Run hours", 1]];
 
-function redundancy(p, a) {
+export function redundancy(p, a) {
   const mine = (a.machines || []).filter((m) => m.kind === p.kind);
   const out = mine.filter((m) => !m.available).map((m) => m.tag + (m.blocked ? " (" + m.blocked + ")" : ""));
   const words = {
@@ -42,12 +43,12 @@ function row(m, a) {
   const share = (w) => (known(w.share_of_run_ratio) ? percent(w.share_of_run_ratio)
     : w.run_seconds === 0 ? h("span.quiet", {}, "no run") : unknown());
   return h("tr", { role: "row", "data-key": m.position },
-    h("th", { scope: "row", role: "rowheader" }, m.tag, m.lead ? h("span.note", {}, " leads") : null),
+    h("th", { scope: "row", role: "rowheader" }, h("a", { href: address("machines", a.unit, { machine: m.position }) }, m.tag), m.lead ? h("span.note", {}, " leads") : null),
     cell(1, m.state === "unknown" ? unknown(m.reason)
       : h("span", {}, h("span." + m.state, {}, m.state), h("span.note", {}, since))),
     cell(2, m.available ? "yes" : h("span.no", {}, "no" + (m.blocked ? " (" + m.blocked + ")" : ""))),
-    cell(3, h("span", {}, hours(m.lifetime_run_seconds),
-      m.run_doubt_seconds > 0 ? h("span.note", {}, " in doubt: " + duration(m.run_doubt_seconds)) : null)),
-    cell(4, grouped(m.lifetime_starts, 0)),
-    cell(5, h("span", {}, m.windows.map((w, i) => [i ? ", " : "", share(w)]))));
+    cell(3, health(outputOf(a, m.position))),
+    cell(4, h("span", {}, m.windows.map((w, i) => [i ? ", " : "", share(w)]))),
+    cell(5, h("span", {}, hours(m.lifetime_run_seconds),
+      m.run_doubt_seconds > 0 ? h("span.note", {}, " in doubt: " + duration(m.run_doubt_seconds)) : null)));
 }

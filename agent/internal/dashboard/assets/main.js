@@ -11,16 +11,17 @@ import { alarms, needing } from "./alarms.js";
 import { machines } from "./machines.js";
 import { readings } from "./readings.js";
 import { events } from "./events.js";
-import { begin } from "./act.js";
+import { begin, look } from "./act.js";
 import { asked, lead, offer, turn, viewing } from "./views.js";
 
 const schema = 1;
 const silence = 2000; // ms without a word after which the stream is lost; it beats twice a second
+const late = 2000; // ms that a beat may come later than the quickest one did; a backlog that comes at last is no news
 const reopen = 8000; // ms after which a silent stream is opened anew
 
 const at = (id) => document.getElementById(id);
 const units = new Map(); // name → {a, moved: performance time, stale: ms}
-const state = { heard: -Infinity, heardAt: null, opened: 0, stale: 3000, fault: "", version: "" };
+const state = { heard: -Infinity, heardAt: null, quickest: Infinity, opened: 0, stale: 3000, fault: "", version: "" };
 let source, chosen = asked().get("unit");
 let past = null, asking = false;
 
@@ -29,22 +30,37 @@ function connect() {
   state.opened = performance.now();
   source = new EventSource("/api/v1/live");
   const on = (name, act) => source.addEventListener(name, (e) => {
-    state.heard = performance.now();
-    state.heardAt = new Date();
     try { act(JSON.parse(e.data)); } catch (err) { fail(err); }
     watch();
   });
   on("hello", hello);
-  on("beat", (b) => recall(b.newest_event));
+  on("beat", beat);
   on("assessment", take);
+  source.onerror = () => { if (source.readyState === EventSource.CLOSED) look(); };
+}
+
+// heard notes that the agent speaks now.
+function heard() {
+  state.heard = performance.now();
+  state.heardAt = new Date();
+}
+
+// beat counts only if it comes in time, by two clocks that nobody sets. They
+// may drift apart by a thousandth.
+function beat(b) {
+  const lag = performance.now() - b.running_seconds * 1000; // and what the two began apart
+  state.quickest = Math.min(state.quickest + 0.5, lag);
+  if (lag - state.quickest <= late) heard();
+  recall(b.newest_event);
 }
 
 function hello(m) {
+  state.quickest = Infinity; // it may be another agent by now
+  beat(m);
   state.stale = m.stale_after_seconds * 1000;
   text(at("version"), "strokebank " + m.version);
   if (remembered() === null) prefer(m.us_units, false);
   offer({ trends: m.trends, suppose: m.suppose, several: Math.max(m.units, units.size) > 1 });
-  recall(m.newest_event);
 }
 
 function take(a) {
@@ -207,6 +223,7 @@ function prefer(us, keep) {
 at("metric").addEventListener("click", () => prefer(false, true));
 at("us").addEventListener("click", () => prefer(true, true));
 document.addEventListener("visibilitychange", () => { render(); watch(); });
+for (const woken of ["resume", "pageshow"]) (woken === "resume" ? document : window).addEventListener(woken, watch);
 lead(() => {
   chosen = asked().get("unit");
   render();

@@ -13,6 +13,7 @@ export function reserve(a, now) {
   const urgency = (a.alarms.find((x) => x.alarm === "low_reserve") || { priority: "high" }).priority;
   return [
     headline(r, a.power_lost, urgency),
+    a.countdown ? counting(a.countdown, now) : null,
     r.quality === "good" ? null
       : h("p.doubt", {}, "This reserve is ", h("span." + r.quality, {}, r.quality), ": ", causes(a)),
     ruler(r, urgency),
@@ -36,6 +37,20 @@ function headline(r, lost, urgency) {
     h("p.against", {}, h("span", {}, "required " + r.required_cycles), h("span.words", {}, words)));
 }
 
+// counting is what has gone since the mains were lost, and how long the rest
+// lasts if it goes on so.
+function counting(d, now) {
+  const made = known(d.strokes_made) ? h("strong", {}, (d.strokes_may_be_more ? "at least " : "") + d.strokes_made) : unknown(d.strokes_reason);
+  const left = known(d.time_left_seconds) ? h("strong", {}, duration(d.time_left_seconds)) : h("strong", {}, "steady");
+  return h("dl.counting", { id: "countdown" },
+    h("div", {}, h("dt", {}, "Strokes made"), h("dd", {}, made,
+      h("span.note", {}, known(d.strokes_made) ? " by " + d.strokes_counted_by + (d.strokes_may_be_more ? "; " + d.strokes_reason : "") : ""))),
+    h("div", {}, h("dt", {}, "Time left at the present decline"), h("dd", {}, known(d.time_left_seconds) || /visibly/.test(d.time_left_reason) ? left : unknown(d.time_left_reason),
+      h("span.note", {}, known(d.time_left_seconds) ? " until no cycle is left for certain" : /visibly/.test(d.time_left_reason) ? " no visible decline in the last 10\u00a0minutes" : ""))),
+    h("div", {}, h("dt", {}, "Mains lost for"), h("dd", {}, h("strong", {}, duration(d.mains_lost_seconds)),
+      h("span.note", {}, " since " + moment(d.mains_lost_at, now) + "; then at least " + (known(d.at_least_cycles_then) ? plural(d.at_least_cycles_then, "cycle") : "unknown")))));
+}
+
 // blind: no number stands where the reserve would; the last known one has a
 // line of its own with its age.
 function blind(a, now) {
@@ -52,6 +67,7 @@ function blind(a, now) {
       : h("p.last", { id: "last-known" }, "No reserve has been known since the agent started."),
     h("dl.figures", {}, ["Expected", "Full charge", "Ended by", "Hold time", "Time to full charge", "Usable oil"]
       .map((name) => h("div", {}, h("dt", {}, name), h("dd", {}, unknown())))),
+    a.countdown ? counting(a.countdown, now) : null,
   ];
 }
 
@@ -73,8 +89,8 @@ function figures(r, mainsLost) {
     row("Full charge", decimal(r.full_charge_cycles),
       known(lost) ? "cycles, " + (lost >= 0.05 ? grouped(lost, 1) + " lost since" : "nothing lost since") : "", "charge"),
     row("Ended by", limits[r.limit] || "unknown"),
-    r.at_least_cycles < r.required_cycles ? row(mainsLost ? "Time left" : "Hold time", "none", "fewer than " + r.required_cycles + " are stored")
-      : mainsLost ? row("Time left", duration(r.hold_time_seconds), "until fewer than " + r.required_cycles + " are stored, if untouched")
+    r.at_least_cycles < r.required_cycles ? row(mainsLost ? "Untouched from now" : "Hold time", "none", "fewer than " + r.required_cycles + " are stored")
+      : mainsLost ? row("Untouched from now", duration(r.hold_time_seconds), "until fewer than " + r.required_cycles + " are stored")
       : row("Hold time", duration(r.hold_time_seconds), "untouched, without mains, " + r.required_cycles + " kept"),
     row("Time to full charge", duration(r.time_to_full_seconds),
       known(r.time_to_full_seconds) || known(r.time_to_full_one_machine_seconds)

@@ -4,14 +4,18 @@
 
 import { show, text, h } from "./dom.js";
 
-const titles = { units: "All units", now: "Now", trends: "Trends", suppose: "Suppose" };
+const titles = { units: "All units", now: "Now", machines: "Machines", trends: "Trends", proof: "Proof", suppose: "Suppose", journal: "Journal" };
 const scripts = {
   units: () => import("./units.js"),
   trends: () => import("./trends.js"),
   suppose: () => import("./suppose.js"),
+  machines: () => import("./works.js"),
+  proof: () => import("./proof.js"),
+  journal: () => import("./journal.js"),
 };
 const at = (id) => document.getElementById(id);
-const has = { trends: false, suppose: false, several: false };
+const has = { trends: false, suppose: false, several: false, machines: true, proof: true, journal: true };
+const kept = new Set(["trends", "suppose", "journal"]); // what was and what would be stays true without a stream
 let arrived = () => {}, name = "", open = null, openUnit = null, opening = 0;
 
 export const asked = () => new URLSearchParams(location.search);
@@ -74,7 +78,7 @@ export function turn(unit, units, now) {
     name = v;
     at("main").hidden = v !== "now";
     at("other").hidden = v === "now";
-    at("other").className = v === "units" ? v : v + " kept"; // what was and what would be stays true without a stream
+    at("other").className = v + (kept.has(v) ? " kept" : "");
     text(at("skip"), v === "now" ? "To the reserve" : "To the " + titles[v].toLowerCase());
     at("skip").setAttribute("href", v === "now" ? "#reserve" : "#other");
     if (open) open.close();
