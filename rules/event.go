@@ -31,6 +31,7 @@ const (
 	NoteEvent    Kind = "note"          // a person's remark
 	FillEvent    Kind = "fill"          // a pump's run was measured
 	ChargeEvent  Kind = "charge"        // what a compressor brought in was measured
+	FailureEvent Kind = "failure"       // a failure was found, or a person said something of one
 )
 
 // Event is one thing that happened, at its source's time.
@@ -61,6 +62,7 @@ type Event struct {
 	Draw         *Draw          `json:"draw,omitempty"`    // of a draw
 	Service      *service.Done  `json:"service,omitempty"` // of a service task that was done
 	Record       *proof.Test    `json:"record,omitempty"`  // of the end of a test
+	Failure      *Failure       `json:"failure,omitempty"` // of a failure event, as it stands since
 }
 
 // Value is one figure that caused an event.
