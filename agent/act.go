@@ -24,7 +24,7 @@ type asked struct {
 	at, secretFile string
 	certificate    string
 	length         time.Duration
-	until          string
+	until, when    string
 	command        rules.Command
 }
 
@@ -44,6 +44,9 @@ func act(ctx context.Context, sh shell, args []string) int {
 	fs.StringVar(&a.until, "until", "", "or until this RFC 3339 `time`")
 	fs.StringVar(&c.Serial, "serial", "", "exchange_machine: the new individual's serial `number`")
 	fs.Float64Var(&c.SecondsSoFar, "seconds-so-far", 0, "exchange_machine: how long it had run before, in `s`")
+	fs.StringVar(&c.Failure, "failure", "", "the `id` of the failure that is confirmed, corrected, rejected or closed, or the number that begins it (F12)")
+	fs.StringVar(&c.Mode, "mode", "", "record_failure, correct_failure: the failure mode, a `code` of ISO 14224: "+strings.Join(rules.FailureModes(), ", "))
+	fs.StringVar(&a.when, "when", "", "an RFC 3339 `time`: when it failed or, close_failure, was restored; default as seen, or now")
 	fs.Float64Var(&c.StartsSoFar, "starts-so-far", 0, "exchange_machine: how many `starts` it had before")
 	if code, done := parse(fs, sh, args, "act [flags] COMMAND\n\nCOMMAND is one of "+orderNames()+".\nNone of them reaches the plant.", -1); done {
 		return code
@@ -97,6 +100,13 @@ func (a *asked) end(now time.Time) error {
 		}
 		a.command.Until = t
 	}
+	if a.when != "" {
+		t, err := time.Parse(time.RFC3339, a.when)
+		if err != nil {
+			return fmt.Errorf("-when %q is not a time such as 2026-11-25T16:30:00Z", a.when)
+		}
+		a.command.At = t
+	}
 	host, _, err := net.SplitHostPort(a.at)
 	if ip := net.ParseIP(host); err != nil || host != "localhost" && (ip == nil || !ip.IsLoopback()) {
 		return fmt.Errorf("-at %q: a secret is sent in the open, so only to this machine, such as %s", a.at, dashboard.DefaultAddress)
@@ -113,6 +123,14 @@ func (a *asked) send(ctx context.Context) (out rules.Outcome, err error) {
 	}
 	if c.Order == rules.ExchangeMachine {
 		wish["serial"], wish["seconds_so_far"], wish["starts_so_far"] = c.Serial, c.SecondsSoFar, c.StartsSoFar
+	}
+	for name, text := range map[string]string{"failure": c.Failure, "failure_mode": c.Mode} {
+		if text != "" {
+			wish[name] = text
+		}
+	}
+	if !c.At.IsZero() {
+		wish["at"] = c.At
 	}
 	body, err := json.Marshal(wish)
 	if err != nil {

@@ -34,7 +34,7 @@ var described = []route{
 	{"/api/v1/session", "what the reader may do: role, by, may_see, may_act, and whether there is anything to log in with"},
 	{"POST /api/v1/login", "{by, secret}: sets a cookie, for 12 h, and until 30 min after the last request. A program sends Authorization: Bearer and the secret instead"},
 	{"POST /api/v1/logout", "{}: ends the log-in, and its live stream within 5 s"},
-	{"POST /api/v1/commands", "{command, unit, source, alarm, by, reason, until, serial, seconds_so_far, starts_so_far, task}: acknowledge, unshelve, shelve, reset, note, out_of_service, back_in_service, set_baseline, exchange_machine, service_done, announce_test, end_test, forget_heat_exchange, for those who may act; 200 with what came of it, 409 with why not"},
+	{"POST /api/v1/commands", "{command, unit, source, alarm, by, reason, until, serial, seconds_so_far, starts_so_far, task, failure, failure_mode, at}: acknowledge, unshelve, shelve, reset, note, out_of_service, back_in_service, set_baseline, exchange_machine, service_done, announce_test, end_test, forget_heat_exchange; record_failure {source, failure_mode, at: when it happened}, confirm_failure, correct_failure, reject_failure and close_failure {failure: its id, at: when it was restored}, for those who may act; 200 with what came of it, 409 with why not"},
 	{"/healthz", "200 while every unit's scans are fresh, otherwise 503"},
 }
 

@@ -59,6 +59,10 @@ type wish struct {
 	SecondsSoFar float64 `json:"seconds_so_far"`
 	StartsSoFar  float64 `json:"starts_so_far"`
 	Task         string  `json:"task"`
+
+	Failure string    `json:"failure"`
+	Mode    string    `json:"failure_mode"`
+	At      time.Time `json:"at"`
 }
 
 // command takes a command: 200 with the outcome where it is accepted, 409
@@ -79,7 +83,8 @@ func (h *handler) command(w http.ResponseWriter, r *http.Request) {
 		return
 	}
 	c := rules.Command{ID: in.ID, Order: in.Order, Unit: in.Unit, Source: in.Source, Alarm: in.Alarm, By: in.By, Role: v.role,
-		Via: via(r), Reason: in.Reason, Until: in.Until, Serial: in.Serial, SecondsSoFar: in.SecondsSoFar, StartsSoFar: in.StartsSoFar, Task: in.Task}
+		Via: via(r), Reason: in.Reason, Until: in.Until, Serial: in.Serial, SecondsSoFar: in.SecondsSoFar, StartsSoFar: in.StartsSoFar, Task: in.Task,
+		Failure: in.Failure, Mode: in.Mode, At: in.At}
 	if v.by != "" {
 		c.By = v.by
 	}

@@ -64,6 +64,10 @@ type request struct {
 	StartsSoFar  float64 `json:"starts_so_far"`
 
 	Task string `json:"task"`
+
+	Failure string    `json:"failure"`
+	Mode    string    `json:"failure_mode"`
+	At      time.Time `json:"at"`
 }
 
 // reply is the payload of the topic that answers.
@@ -175,7 +179,7 @@ func (s *session) answer(ctx context.Context, m incoming, used map[string]bool) 
 	out, err := s.u.cfg.Commander.Submit(wait, rules.Command{
 		ID: r.ID, Order: r.Order, Unit: m.unit, Source: r.Source, Alarm: r.Alarm, By: r.By, Role: rules.Act, Via: "message",
 		Reason: r.Reason, Until: r.Until, Serial: r.Serial, SecondsSoFar: r.SecondsSoFar, StartsSoFar: r.StartsSoFar,
-		Task: r.Task,
+		Task: r.Task, Failure: r.Failure, Mode: r.Mode, At: r.At,
 	})
 	if err != nil {
 		return rules.Refused(r.ID, err.Error())
