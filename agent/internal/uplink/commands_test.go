@@ -156,9 +156,50 @@ func TestCommandByMessage(t *testing.T) {
 	if s.clerk.count() != 1 || s.clerk.done[0] != want {
 		t.Errorf("carried out: %+v", s.clerk.done)
 	}
+	text = s.command("task", func(m map[string]any) {
+		delete(m, "alarm")
+		m["command"], m["source"], m["task"], m["reason"] = "service_done", "pump1", "strainer", "cleaned"
+	})
+	if err := s.schema("command", text); err != nil {
+		t.Errorf("the reference refuses what the agent takes: %v", err)
+	}
+	if r := s.say(text); !r.Accepted {
+		t.Errorf("%+v", r)
+	}
+	want = rules.Command{ID: "task", Order: rules.ServiceDone, Unit: "AU-7", Source: "pump1", Task: "strainer", By: "M. Okoro", Role: rules.Act, Via: "message", Reason: "cleaned"}
+	if s.clerk.count() != 2 || s.clerk.done[1] != want {
+		t.Errorf("carried out: %+v", s.clerk.done)
+	}
+	text = s.command("failure", func(m map[string]any) {
+		delete(m, "alarm")
+		delete(m, "source")
+		m["command"], m["failure"], m["failure_mode"], m["at"], m["reason"] = "correct_failure", "F12", "BRD", "2026-03-14T11:00:00Z", "shaft broken"
+	})
+	if err := s.schema("command", text); err != nil {
+		t.Errorf("the reference refuses what the agent takes: %v", err)
+	}
+	if r := s.say(text); !r.Accepted {
+		t.Errorf("%+v", r)
+	}
+	want = rules.Command{ID: "failure", Order: rules.CorrectFailure, Unit: "AU-7", Failure: "F12", Mode: "BRD", At: noon.Add(-time.Hour),
+		By: "M. Okoro", Role: rules.Act, Via: "message", Reason: "shaft broken"}
+	if s.clerk.count() != 3 || s.clerk.done[2] != want {
+		t.Errorf("carried out: %+v", s.clerk.done)
+	}
 	r = s.say(s.command("2", func(m map[string]any) { m["command"] = "reset" }))
 	if r.Accepted || r.Reason != "the alarm is not latched" || r.ID != "2" {
 		t.Errorf("%+v", r)
+	}
+}
+
+// The reference names exactly the orders that there are.
+func TestReferenceKnowsEveryOrder(t *testing.T) {
+	c := readContract(t)
+	for _, order := range append(rules.Orders(), "open_valve") {
+		text := fmt.Sprintf(`{"id":"1","nonce":"0123456789abcdef","command":%q,"by":"x"}`, order)
+		if err := validate(c.schemas["command.schema.json"], text); (err == nil) == (order == "open_valve") {
+			t.Errorf("%s: %v", order, err)
+		}
 	}
 }
 

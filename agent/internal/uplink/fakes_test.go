@@ -241,7 +241,7 @@ func config(url string) Config {
 // quick is the timing of the tests.
 var quick = timing{firstRetry: 10 * time.Millisecond, lastRetry: 100 * time.Millisecond, settled: time.Minute,
 	connect: 5 * time.Second, write: 2 * time.Second, handover: 200 * time.Millisecond, ping: time.Second, ack: 2 * time.Second,
-	cursor: 20 * time.Millisecond, store: 10 * time.Millisecond, linger: 500 * time.Millisecond}
+	cursor: 20 * time.Millisecond, store: 10 * time.Millisecond, quiet: 200 * time.Millisecond, linger: 500 * time.Millisecond}
 
 // running is an uplink at work.
 type running struct {

@@ -115,6 +115,9 @@ func (c *contract) check(t testing.TB, m received, late bool) {
 		if m.qos != r.qos || late && !r.retained {
 			t.Errorf("%s: QoS %d, retained %t, the reference says %d, %t", m.topic, m.qos, late, r.qos, r.retained)
 		}
+		if len(m.payload) == 0 && strings.Contains(m.topic, "/alarm/") {
+			return // the alarm is gone, and so is what the broker kept of it
+		}
 		doc, err := jsonschema.UnmarshalJSON(strings.NewReader(string(m.payload)))
 		if err != nil {
 			t.Fatalf("%s: %v", m.topic, err)

@@ -72,6 +72,7 @@ func (s *session) run(ctx context.Context) error {
 			return err
 		}
 		g.Go(func() error { return s.obey(gctx) })
+		g.Go(func() error { return s.tidy(gctx) })
 		return s.states(gctx)
 	})
 	g.Go(func() error {

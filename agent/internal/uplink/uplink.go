@@ -68,6 +68,7 @@ type timing struct {
 	ack        time.Duration // for one acknowledgement
 	cursor     time.Duration // between two savings of the cursor
 	store      time.Duration // before the outbox is asked again after an error
+	quiet      time.Duration // after which the broker has shown all that it keeps
 	linger     time.Duration // at shutdown, for acknowledgements under way
 }
 
@@ -77,7 +78,7 @@ var normal = timing{
 	firstRetry: 400 * time.Millisecond, lastRetry: 30 * time.Second, settled: time.Minute,
 	connect: 10 * time.Second, write: 5 * time.Second, handover: 800 * time.Millisecond,
 	ping: 10 * time.Second, ack: 15 * time.Second,
-	cursor: 30 * time.Second, store: 2 * time.Second, linger: 500 * time.Millisecond,
+	cursor: 30 * time.Second, store: 2 * time.Second, quiet: 3 * time.Second, linger: 500 * time.Millisecond,
 }
 
 // Stats is a snapshot of the uplink.

@@ -1,0 +1,111 @@
+package uplink
+
+import (
+	"context"
+	"time"
+
+	mqtt "github.com/eclipse/paho.mqtt.golang"
+
+	"strokebank/rules"
+)
+
+// mostLeftovers bounds the retained messages of one unit that wait to be looked
+// at; what is over it is found at the next connection. Common practice, no
+// source.
+const mostLeftovers = 1000
+
+// tidy clears the retained states of alarms that the configuration no longer
+// has, once in each session: the broker itself knows what it keeps, so nothing
+// need be remembered over a restart. A broker that does not let the agent read
+// its own topics is no reason to end the session.
+func (s *session) tidy(ctx context.Context) error {
+	for _, unit := range s.u.cfg.Units {
+		a := s.assessed(ctx, unit)
+		if a == nil {
+			return nil
+		}
+		known := map[string]bool{}
+		for _, alarm := range a.Alarms {
+			known[alarmTopic(a, alarm)] = true
+		}
+		if err := s.tidyUnit(ctx, topic(a.Site, a.Unit, "alarm")+"/+/+", known); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// assessed waits until a unit has been judged: before that nobody knows its
+// alarms. Nil at the end of ctx.
+func (s *session) assessed(ctx context.Context, unit string) *rules.Assessment {
+	for {
+		changed := s.u.latest.Changed()
+		for _, a := range s.u.latest.Latest() {
+			if a.Unit == unit {
+				return a
+			}
+		}
+		select {
+		case <-changed:
+		case <-ctx.Done():
+			return nil
+		}
+	}
+}
+
+// tidyUnit looks at all that the broker keeps under filter, until nothing more
+// comes for a while, and clears what is not known.
+func (s *session) tidyUnit(ctx context.Context, filter string, known map[string]bool) error {
+	kept := make(chan string, mostLeftovers)
+	token := s.client.Subscribe(filter, 0, func(_ mqtt.Client, m mqtt.Message) {
+		if !m.Retained() || len(m.Payload()) == 0 {
+			return // the agent's own present states come back so
+		}
+		select {
+		case kept <- m.Topic():
+		default:
+		}
+	})
+	if !s.heard(ctx, token, filter) {
+		return nil
+	}
+	quiet := time.NewTimer(s.u.timing.quiet)
+	defer quiet.Stop()
+	for {
+		select {
+		case at := <-kept:
+			quiet.Reset(s.u.timing.quiet)
+			if known[at] {
+				continue
+			}
+			if err := s.publishAll(ctx, []message{{topic: at, qos: 1, retained: true, payload: []byte{}}}); err != nil {
+				return err
+			}
+			s.u.log.Info("retained state of an alarm that is no longer configured is cleared", "topic", at)
+		case <-quiet.C:
+			s.heard(ctx, s.client.Unsubscribe(filter), filter)
+			return nil
+		case <-ctx.Done():
+			return nil
+		}
+	}
+}
+
+// heard waits until the broker has answered, and says in the log where it did
+// not or refused.
+func (s *session) heard(ctx context.Context, token mqtt.Token, filter string) bool {
+	timer := time.NewTimer(s.u.timing.ack)
+	defer timer.Stop()
+	select {
+	case <-token.Done():
+		if err := token.Error(); err != nil {
+			s.u.log.Warn("the broker does not let the agent read its own states", "filter", filter, "err", err)
+			return false
+		}
+		return true
+	case <-timer.C:
+		s.u.log.Warn("the broker does not answer about the agent's own states", "filter", filter)
+	case <-ctx.Done():
+	}
+	return false
+}
