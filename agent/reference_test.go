@@ -106,6 +106,9 @@ func (r reference) one(h heard, seen map[string]bool) string {
 			continue
 		}
 		found, seen[p.name] = true, true
+		if len(h.raw) == 0 && strings.Contains(h.topic, "/alarm/") {
+			return "" // an alarm that is no longer configured is cleared so
+		}
 		doc, err := jsonschema.UnmarshalJSON(bytes.NewReader(h.raw))
 		if err == nil {
 			err = p.form.Validate(doc)
