@@ -72,9 +72,20 @@ const heatRatio = 1 / (gas.Gamma - 1)
 // wall is at most pV ln(V1/V0), of which (r-1)/√r with r = V1/V0 is an upper
 // bound.
 func (d *discharge) wall(v, rested float64, t *terms) float64 {
-	r := v / d.firstGas
-	heat := float64(heatRatio*(max(d.theta, rested)-d.firstTheta)) + (r-1)/math.Sqrt(r)
-	return max(0.5, 1-float64(t.cooling*max(0, heat)))
+	// Branches, not max: which way they go is known before the numbers are.
+	r, warmest := v/d.firstGas, d.theta
+	if rested > warmest {
+		warmest = rested
+	}
+	heat := float64(heatRatio*(warmest-d.firstTheta)) + (r-1)/math.Sqrt(r)
+	if heat < 0 {
+		heat = 0
+	}
+	w := 1 - float64(t.cooling*heat)
+	if w < 0.5 {
+		return 0.5
+	}
+	return w
 }
 
 // end is the state at the end of a phase, with its prepared heat exchange.
@@ -86,10 +97,13 @@ func (d *discharge) end(ph *phase, k *gas.Kernel, t *terms) discharge {
 		w = d.wall(v, k.Rest(d.theta), t)
 	}
 	// The energy balance is linear: a colder wall only scales θ.
+	theta := d.theta / w
 	if drawn == 0 {
-		return d.to(v, drawn, w*k.Rest(d.theta/w))
+		theta = k.Rest(theta)
+	} else {
+		theta = k.Expand(theta, d.gas, v)
 	}
-	return d.to(v, drawn, w*k.Expand(d.theta/w, d.gas, v))
+	return d.to(v, drawn, w*theta)
 }
 
 // part is the state at a fraction f of a phase.

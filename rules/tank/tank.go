@@ -18,8 +18,9 @@ type Tank struct {
 	guess  [guesses + 1]float64 // levels at evenly spaced volumes
 }
 
-// guesses is the number of intervals of the starting table of Level.
-const guesses = 64
+// guesses is the number of intervals of the starting table of Level: so many
+// that its first step lands.
+const guesses = 512
 
 // form is the inside of a tank, from level 0 to its height. slope is the
 // liquid's free surface, m², the derivative of volume.
@@ -95,21 +96,32 @@ func (t *Tank) Level(volume float64) float64 {
 	h := low + float64((high-low)*x)
 	for range 60 {
 		miss := t.form.volume(h) - volume
+		next := h - miss/t.form.slope(h)
+		if math.Abs(next-h) <= t.near(h) {
+			return next
+		}
 		if miss > 0 {
 			high = h
 		} else {
 			low = h
 		}
-		next := h - miss/t.form.slope(h)
 		if !(next > low && next < high) {
 			next = low + float64((high-low)/2)
-		}
-		if math.Abs(next-h) <= 1e-12*t.height {
-			return next
 		}
 		h = next
 	}
 	return h
+}
+
+// near is how long the last step of Level may be for what it leaves to be
+// within 1e-12 of the height. Newton's steps leave about their square over the
+// distance from the nearer end, where the surface is smooth; a strapping
+// table's has corners.
+func (t *Tank) near(level float64) float64 {
+	if t.shape.Mounting == Strapped {
+		return 1e-12 * t.height
+	}
+	return 1e-6 * math.Min(level, t.height-level)
 }
 
 // bisect is Level without a starting table.

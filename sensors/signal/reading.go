@@ -131,8 +131,11 @@ func (r Reading) Degrade(q Quality, why Reason) Reading {
 // as old as the oldest, and bad where one of them is bad.
 func Derive(v float64, u Unit, inputs ...Reading) Reading {
 	out := Reading{Value: v, Unit: u, Quality: Good, Reason: None}
-	for _, in := range inputs {
-		out = out.Degrade(in.Quality, in.Reason)
+	for i := range inputs {
+		in := &inputs[i] // computed many times a scan: not worth a copy each
+		if in.Quality < out.Quality {
+			out.Quality, out.Reason = in.Quality, in.Reason
+		}
 		if out.Time.IsZero() || in.Time.Before(out.Time) {
 			out.Time = in.Time
 		}
