@@ -207,12 +207,8 @@ func (u *Unit) alarmEvent(scan *signal.Scan, w *watcher, change alarm.Transition
 		e.Values = append(e.Values, Value{"value", v.value, v.unit.String()}, Value{"limit", v.limit, v.unit.String()})
 	}
 	e.Values = append(e.Values, u.evidence(w.definition.Name, w.source)...)
-	if w.source == unitSource {
-		e.Values = append(e.Values,
-			Value{"gauge_pressure", scan.Readings[u.at.pressure].Number(), signal.Pascal.String()},
-			Value{"oil_level", u.out.Level.Number(), signal.Metre.String()})
-	}
 	e.Values = append(e.Values, u.plantEvidence(w)...)
+	e.Values = append(e.Values, u.tankValues(scan)...)
 	u.markTest(w, &e)
 	return e
 }

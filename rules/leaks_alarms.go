@@ -211,8 +211,6 @@ func (u *Unit) plantEvidence(w *watcher) []Value {
 	case alarm.AirLeak:
 		return []Value{{"air_decline_per_day", signal.Number(f.Air.Rate), ""}, {"air_decline_band", signal.Number(f.Air.Band), ""},
 			{"days", signal.Number(f.Air.Days), ""}}
-	case alarm.Waterlogged, alarm.Overcharged:
-		return u.tankValues(&u.scan)
 	case alarm.ReliefLifting:
 		return []Value{{"lifts_at", signal.Number(f.LiftsAt), signal.Pascal.String()}, {"part_of_air_lost", signal.Number(f.LiftedPart), ""}}
 	case alarm.PointMoved:

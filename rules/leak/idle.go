@@ -57,6 +57,8 @@ type oil struct {
 	sum    average // of the volume
 	when   average
 	last   float64 // s, watched time of the last bin
+	white  noise   // of the volume from scan to scan
+	scans  int     // in the last whole bin
 
 	recent, kept Decline
 }
@@ -82,12 +84,14 @@ func (o *oil) step(s *Scan, age float64, idle bool) bool {
 		o.when.reset()
 	}
 	o.sum.add(float64(s.Oil*s.Warmth), s.Seconds, math.Inf(1))
+	o.white.add(float64(s.Oil * s.Warmth))
 	o.when.add(age, s.Seconds, math.Inf(1))
 	if age-o.begun < float64(o.filled+1)*o.width {
 		return false
 	}
 	o.points[o.filled] = Point{o.when.value, o.sum.value}
 	o.filled++
+	o.scans = o.sum.n
 	o.sum.reset()
 	o.when.reset()
 	if o.filled == bins {
@@ -133,7 +137,7 @@ func (o *oil) early(age float64) bool {
 		return false
 	}
 	if long < longIdle {
-		slope, err := o.liner.line(o.points[:o.filled])
+		slope, err := o.line()
 		if -slope-float64(3*err) < o.cfg.OilLimit {
 			return false
 		}
@@ -141,15 +145,28 @@ func (o *oil) early(age float64) bool {
 	return o.end(age)
 }
 
+// line is the slope over the window under way, m³/s, and its standard error.
+// A few bins can lie on a line by chance: the error is never less than the
+// noise from scan to scan makes it.
+func (o *oil) line() (slope, err float64) {
+	n := o.filled
+	slope, err = o.liner.line(o.points[:n])
+	if n < 3 || o.scans == 0 {
+		return slope, err
+	}
+	bin := o.white.sigma(0) / math.Sqrt(float64(o.scans))
+	return slope, math.Max(err, lineError(bin, n, o.points[n-1].At-o.points[0].At))
+}
+
 // end closes the window under way, without its open bin: what ended it may
 // have begun in it.
 func (o *oil) end(age float64) bool {
 	n, width := o.filled, o.width
+	slope, err := o.line()
 	o.filled, o.width = 0, 0
 	if width == 0 || n < 3 || float64(n)*width < leastIdle {
 		return false
 	}
-	slope, err := o.liner.line(o.points[:n])
 	if math.IsInf(err, 1) {
 		return false
 	}
@@ -233,10 +250,26 @@ func (o *oil) newest(age, seconds float64, windows int, least float64) Decline {
 		}
 		idle += w.Seconds
 		if n++; idle >= seconds && n >= windows {
-			return o.over(age, age-w.At+1, seconds)
+			d := o.over(age, age-w.At+1, seconds)
+			if !o.steady(i, &d, least) {
+				return Decline{}
+			}
+			return d
 		}
 	}
 	return Decline{}
+}
+
+// steady reports that every window from i on that could tell a decline of
+// least goes along with d. A leak is always there; what some windows show and
+// others do not is a draw that was not seen.
+func (o *oil) steady(i int, d *Decline, least float64) bool {
+	for _, w := range o.state.Windows[i:o.state.Count] {
+		if w.Error <= least/2 && w.Down+2*w.Error < d.Rate/2 {
+			return false
+		}
+	}
+	return true
 }
 
 // over is the decline over the windows of the last s seconds; known from so
