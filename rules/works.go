@@ -186,13 +186,17 @@ func (u *Unit) stepFills(scan *signal.Scan, moving bool) {
 		partner := u.runs(pumps, 1-i)
 		in := work.FillIn{Elapsed: scan.Elapsed, Oil: u.out.OilVolume, Level: w.found[pumps].Level,
 			Pressure: scan.Readings[u.at.pressure], Standby: partner,
+			Charging: u.runs(compressors, 0) || u.runs(compressors, 1),
 			// Nobody knows whether a pump ran on whose contact is bad.
 			Disturbed: partner || moving || out.Machines[i].State != machine.Running}
 		if t := pick(scan, u.at.oilTemperature, signal.Kelvin); t.Known() {
 			in.Temperature = t.Value
 		}
+		if u.out.GasPressure.Known() && u.out.GasVolume.Known() {
+			in.Absolute, in.Gas = u.out.GasPressure.Value, u.out.GasVolume.Value
+		}
 		m.Step(&in)
-		if flow, sigma, known := m.Live(); known && w.outputs[i].Watch(flow+u.oilLeak(), sigma) {
+		if flow, sigma, known := m.Live(); known && !m.Belied(w.outputs[i].Due()) && w.outputs[i].Watch(flow+u.oilLeak(), sigma) {
 			u.showOutput(i)
 		}
 	}

@@ -351,3 +351,23 @@ func BenchmarkStep(b *testing.B) {
 		u.w.Step(&u.s)
 	}
 }
+
+// Five bins that lie on a line by chance are as uncertain as the noise from
+// scan to scan makes them: a level of 3 mm noise over 2 m².
+func TestFewBinsOnALineByChance(t *testing.T) {
+	const sigma, scans = 6e-3, 12
+	o := oil{cfg: &Config{}, liner: &liner{}, scans: scans, filled: 5}
+	for i := range 400 {
+		o.white.add(sigma * 2 / math.Sqrt(math.Pi) * float64(i%2)) // differences as of normal noise
+	}
+	for i := range o.filled {
+		o.points[i] = Point{At: 120 * float64(i), Value: 1 - 1e-3*float64(i)}
+	}
+	slope, err := o.line()
+	// Least squares through evenly spaced points: sigma/sqrt(scans) over the
+	// root of the sum of squared distances from the middle.
+	least := sigma / math.Sqrt(scans) / (120 * math.Sqrt(10))
+	if math.Abs(slope+1e-3/120) > 1e-12 || err < least || err > 1.5*least {
+		t.Errorf("slope %v ± %v, at least ± %v", slope, err, least)
+	}
+}

@@ -56,6 +56,9 @@ type FillIn struct {
 	Level       float64        // m, smoothed
 	Pressure    signal.Reading // Pa gauge
 	Temperature float64        // K, of the oil; not above 0: not known
+	Absolute    float64        // Pa, of the gas; not above 0: not known
+	Gas         float64        // m³
+	Charging    bool           // a compressor runs
 	// Disturbed: something else is known to move the level, such as the other
 	// pump or a valve.
 	Disturbed bool
@@ -82,6 +85,7 @@ type FillMeter struct {
 type fillState struct {
 	open     bool
 	since    time.Duration
+	now      time.Duration
 	ramp     ramp
 	best     line
 	live     line
@@ -90,6 +94,9 @@ type fillState struct {
 	standby  bool
 	level    [2]float64 // first and last
 	pressure [2]float64
+	absolute [2]float64
+	gas      float64 // m³, at first
+	charged  bool    // a compressor ran meanwhile
 	sumP, nP float64
 	sumT, nT float64
 }
@@ -107,6 +114,7 @@ func (m *FillMeter) Step(in *FillIn) {
 		m.fillState = fillState{open: true, since: in.Elapsed, quality: signal.Good, standby: in.Standby}
 		m.ramp.reset()
 	}
+	m.now = in.Elapsed
 	if in.Oil.Known() {
 		m.level[1] = in.Level
 		if !m.read {
@@ -119,6 +127,12 @@ func (m *FillMeter) Step(in *FillIn) {
 			m.pressure[0] = in.Pressure.Value
 		}
 		m.sumP, m.nP = m.sumP+in.Pressure.Value, m.nP+1
+	}
+	m.charged = m.charged || in.Charging
+	if in.Absolute > 0 {
+		if m.absolute[1] = in.Absolute; m.absolute[0] == 0 {
+			m.absolute[0], m.gas = in.Absolute, in.Gas
+		}
 	}
 	if in.Temperature > 0 {
 		m.sumT, m.nT = m.sumT+in.Temperature, m.nT+1
@@ -152,6 +166,23 @@ func (m *FillMeter) cut() {
 // standard error; not known before three undisturbed minutes.
 func (m *FillMeter) Live() (flow, sigma float64, known bool) {
 	return m.live.slope, m.live.sigma, m.open && m.live.ok
+}
+
+// squeezed reports that the gas was pressed together as by half of a flow, m³/s,
+// over so many seconds, while no compressor ran: whatever the level shows, oil
+// came in. Between an isothermal and an adiabatic compression.
+func (m *FillMeter) squeezed(flow, seconds float64) bool {
+	p := m.absolute
+	if m.charged || !(p[0] > 0) || !(flow > 0) {
+		return false
+	}
+	return m.gas*(1-math.Pow(p[0]/p[1], 1/1.2)) > flow*seconds/2
+}
+
+// Belied reports that a pump under way that should have a flow, m³/s, is not
+// to be judged by the level: the pressure says that it delivers.
+func (m *FillMeter) Belied(due float64) bool {
+	return m.live.slope < nothing*due && m.squeezed(due, (m.now-m.since).Seconds())
 }
 
 // Finish is the fill of the run that has just been completed. leak is what
@@ -220,6 +251,8 @@ func (m *FillMeter) measure(f *Fill, factor, leak, due float64) {
 		f.Ratio = signal.Number(corrected / due)
 	}
 	switch {
+	case flow < nothing*due && m.squeezed(due, f.Seconds):
+		f.Reason = "the pressure rose as by a fill, the level did not"
 	case !(u <= MostUncertainty):
 		f.Reason = "too uncertain"
 	case m.nP == 0:

@@ -1,6 +1,7 @@
 package work
 
 import (
+	"math"
 	"math/rand/v2"
 	"testing"
 	"time"
@@ -118,6 +119,39 @@ func TestDrawIsCutOff(t *testing.T) {
 				sum += float64(f.Flow) * 6e4 / 20
 			}
 			near(t, "mean flow, L/min", sum, 15, 15*0.01)
+		})
+	}
+}
+
+// A level that stands still while the pressure rises as by a fill says nothing
+// about the pump; with a compressor running, the pressure says nothing either.
+func TestStuckLevelIsNoDeadPump(t *testing.T) {
+	const due = 15e-3 / 60
+	for _, c := range []struct {
+		name           string
+		rise           float64 // of the pressure, part of what the fill makes
+		charging, dead bool
+	}{
+		{"rises as by a fill", 1, false, false}, {"hardly rises", 0.2, false, true}, {"a compressor runs", 1, true, true},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			o, err := NewOutput(due, due)
+			if err != nil {
+				t.Fatal(err)
+			}
+			m := NewFillMeter(8e5, 1.767)
+			for s := range 400 {
+				p := 9e5 * math.Pow(1-c.rise*due*float64(s)/2, -1.2) // 2 m³ of gas
+				m.Step(&FillIn{Elapsed: time.Duration(s) * time.Second, Oil: signal.Measured(2, signal.CubicMetre, began),
+					Pressure: signal.Measured(p-1e5, signal.Pascal, began), Absolute: p, Gas: 2, Charging: c.charging})
+				if flow, sigma, known := m.Live(); known && !m.Belied(o.Due()) {
+					o.Watch(flow, sigma)
+				}
+			}
+			f := m.Finish(&machine.Run{Start: began, End: began.Add(400 * time.Second), Seconds: 400, Lead: true}, 0, due)
+			if dead := o.Verdict("pump1").Nothing; dead != c.dead || f.Counts != c.dead {
+				t.Errorf("delivers nothing %v, the fill counts %v (%s)", dead, f.Counts, f.Reason)
+			}
 		})
 	}
 }
