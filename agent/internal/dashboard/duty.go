@@ -98,7 +98,7 @@ func (h *handler) duty(w http.ResponseWriter, r *http.Request) {
 		To       time.Time `json:"to"`
 		Step     float64   `json:"step_seconds"` // the last one may be shorter
 		Machines []dutyOf  `json:"machines"`
-		Dark     []float64 `json:"unobserved_seconds"`
+		Dark     []float64 `json:"unobserved_seconds"` // nobody watched, or before the record begins
 	}{rules.Schema, a.unit, a.from, a.to, step.Seconds(), d.machines, d.dark})
 }
 
@@ -125,6 +125,14 @@ func (h *handler) gather(r *http.Request, d *duties, now *rules.Assessment, a as
 		if m := &now.Machines[i]; m.State == machine.Running {
 			d.add(&machine.Run{Position: m.Position, Start: m.Since, End: earlier(now.Time, a.to), Seconds: m.ThisRunSeconds, StartSeen: true})
 		}
+	}
+	// Before the first event there is no record: not a time without runs.
+	first, err := h.Events.Entries(r.Context(), 0, 1)
+	if err != nil {
+		return err
+	}
+	if len(first) > 0 && first[0].ClockTrusted {
+		d.spread(d.dark, a.from, earlier(first[0].Time, a.to))
 	}
 	// A gap is told at its end, which may lie behind the time that is asked for.
 	gaps := rules.Search{Unit: a.unit, Kinds: []rules.Kind{rules.GapEvent}, From: a.from, To: h.Now().UTC().Add(time.Minute)}

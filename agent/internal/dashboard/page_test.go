@@ -10,6 +10,7 @@ import (
 	"github.com/chromedp/chromedp/kb"
 
 	"strokebank/rules"
+	"strokebank/sensors/signal"
 )
 
 // What the page does beside the tasks of TestOperatorTasks, in a real browser.
@@ -58,13 +59,13 @@ func keyboardAlone(t *testing.T, ctx context.Context) {
 	r := newPlant(t, just(short)).at(t, ctx, "", 1280, 900)
 	r.alive()
 	var got []string
-	for range 6 {
+	for range 9 {
 		if err := chromedp.Do(r.ctx, chromedp.KeyEvent(kb.Tab)); err != nil {
 			t.Fatal(err)
 		}
 		got = append(got, see[string](r, `(() => { const e = document.activeElement, o = getComputedStyle(e); return e.innerText.trim().replace(/\s+/g, " ") + (o.outlineStyle === "none" ? ", unseen" : ""); })()`))
 	}
-	want := "To the reserve; 5 alarms, most urgent: high; metric; US; Pressure and level after each cycle (expected); Stroke by stroke"
+	want := "To the reserve; 5 alarms, most urgent: high; metric; US; Now; Proof; Journal; Pressure and level after each cycle (expected); Stroke by stroke"
 	if strings.Join(got, "; ") != want {
 		t.Errorf("Tab leads to %q", got)
 	}
@@ -87,8 +88,19 @@ func mainsLost(t *testing.T, ctx context.Context) {
 	r.wait(`document.querySelector("#head.mainslost") !== null`)
 	r.contains("#mains", "Mains lost: the unit lives on what is stored, since")
 	r.contains("#at-least", "left: at least 3 cycles")
-	r.contains("#reserve-body", "Time left 6 h 12 min until fewer than 3 are stored", "after cycle 5", "in cycle 6, XV-2 closes, limit passed")
+	r.contains("#reserve-body", "Untouched from now 6 h 12 min until fewer than 3 are stored", "after cycle 5", "in cycle 6, XV-2 closes, limit passed")
+	r.contains("#countdown", "Strokes made 10 by valve switches", "Time left 30 min at the present decline", "Mains lost for 12 min", "then at least 4 cycles")
 	r.contains("#spoken", "Mains lost")
+	p.become(func(now time.Time) []*rules.Assessment {
+		a := dark(now.UTC())
+		a.Countdown.TimeLeft, a.Countdown.TimeLeftReason = signal.Unknown(), "the mains have not been lost for a minute yet"
+		a.Countdown.MayBeMore, a.Countdown.StrokesReason = true, "a valve's limit switch was not known for a time"
+		return []*rules.Assessment{a}
+	})
+	r.wait(`document.querySelector("#countdown .unknown") !== null`)
+	r.contains("#countdown", "Strokes made at least 10 by valve switches; a valve's limit switch was not known", "Time left unknown the mains have not been lost for a minute yet")
+	p.become(just(stored))
+	r.wait(`document.querySelector("#countdown") === null && document.querySelector("#head.mainslost") === null`)
 	r.quiet()
 }
 

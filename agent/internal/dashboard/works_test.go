@@ -131,6 +131,12 @@ func withFaults(b *book, t time.Time) *book {
 	return b
 }
 
+// since lets the record begin with an event so many days before.
+func (b *book) since(t time.Time, days int) *book {
+	b.entries[0].Time = t.AddDate(0, 0, -days)
+	return b
+}
+
 // withTests puts the record of a test into the journal.
 func withTests(b *book, t time.Time) *book {
 	record := &proof.Test{By: "B. Haddad", Note: "yearly test", Begin: t.AddDate(0, 0, -31).UTC(), End: t.AddDate(0, 0, -31).Add(95 * time.Minute).UTC()}
@@ -150,7 +156,7 @@ func withTests(b *book, t time.Time) *book {
 }
 
 func shopHandler(s *shop) http.Handler {
-	return New(Options{Units: newBoard(stored(noon)), Events: withFaults(journal(noon, 40), noon), Now: at(noon), Works: s})
+	return New(Options{Units: newBoard(stored(noon)), Events: withFaults(journal(noon, 40).since(noon, shopDays), noon), Now: at(noon), Works: s})
 }
 
 func TestWorkRoutes(t *testing.T) {
@@ -274,6 +280,12 @@ func TestDutyByHand(t *testing.T) {
 	}
 	if s := fmt.Sprint(got["unobserved_seconds"]); s != "[0 3600 7200]" {
 		t.Errorf("not observed %s", s)
+	}
+	// Before the record begins nobody knows whether a machine ran.
+	h = New(Options{Units: newBoard(a), Events: journal(day.Add(-24*time.Hour), 1), Now: at(noon), Works: &shop{}})
+	got = decoded(t, serve(t, h, "GET", "/api/v1/duty?unit=AU-7&from="+day.Add(-36*time.Hour).Format(time.RFC3339), nil))
+	if s := fmt.Sprint(got["unobserved_seconds"]); s != "[43200 0]" {
+		t.Errorf("before the record %s", s)
 	}
 }
 

@@ -149,7 +149,7 @@ function number(id) {
 async function send(d, more) {
   const got = await post("/api/v1/commands", { command: d.order, unit: unit(), alarm: d.alarm, source: d.source, by: name(), ...more });
   const why = got.ok ? "" : got.body.why || got.body.error || "The agent did not answer.";
-  show(at("done"), why ? h("span", {}, titles[d.order] + " was refused: " + why) : h("span", {}, titles[d.order] + ": done" + (d.title ? ", " + d.title : "") + "."));
+  show(at("done"), why ? h("span", {}, titles[d.order] + (got.status === 504 || !got.status ? ": nobody knows yet what came of it, the journal will tell: " : " was refused: ") + why) : h("span", {}, titles[d.order] + ": done" + (d.title ? ", " + d.title : "") + "."));
   if (got.status === 401) learn();
   return why;
 }

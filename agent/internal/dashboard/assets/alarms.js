@@ -46,7 +46,7 @@ function load(f) {
   const often = (f.most_frequent || []).map((x) => x.alarm.replaceAll("_", " ") + (x.source === "unit" ? "" : " of " + x.source) + " " + x.raised_24h + "×");
   return [
     f.flood ? h("p.flood", {}, mark("high", true), " More alarms come than one person can follow: " + f.raised_10min + " within 10 minutes.") : null,
-    h("details.dark", {}, h("summary", {}, plural(f.raised_24h, "alarm") + " in 24 h, " + f.rating),
+    h("details.dark", {}, h("summary", {}, plural(f.raised_24h, "alarm") + " in 24 h" + (f.rating ? ", " + f.rating : "")),
       h("ul", {}, h("li", {}, f.raised_10min + " in the last 10 minutes, at most " + f.most_in_10min_24h + "; " + plural(f.floods_24h, "flood")),
         h("li", {}, (f.shares || []).filter((x) => x.priority).map((x) => x.priority + " " + (known(x.share) ? Math.round(100 * x.share) + "\u00a0%" : "none")).join(", ")),
         h("li", {}, plural(f.chattering, "alarm") + " chattering, " + f.stale + " stale, " + duration(f.observed_seconds) + " observed"),

@@ -1,7 +1,7 @@
 // Redundancy in words, then each machine with state, hours, starts and share.
 
 import { h } from "./dom.js";
-import { age, duration, hours, known, percent } from "./format.js";
+import { age, duration, known, percent } from "./format.js";
 import { unknown } from "./mark.js";
 import { health, outputOf } from "./health.js";
 import { address } from "./views.js";
@@ -18,7 +18,7 @@ export function machines(a) {
   ];
 }
 
-const columns = [["Machine"], ["State"], ["Can start"], ["Delivers, of its baseline"], ["Share of run 24\u00a0h, 7\u00a0d, 30\u00a0d", 1], ["Run hours", 1]];
+const columns = [["Machine"], ["State"], ["Can start"], ["Delivers, of its baseline"], ["Share of run 24\u00a0h, 7\u00a0d, 30\u00a0d", 1]];
 
 export function redundancy(p, a) {
   const mine = (a.machines || []).filter((m) => m.kind === p.kind);
@@ -48,7 +48,5 @@ function row(m, a) {
       : h("span", {}, h("span." + m.state, {}, m.state), h("span.note", {}, since))),
     cell(2, m.available ? "yes" : h("span.no", {}, "no" + (m.blocked ? " (" + m.blocked + ")" : ""))),
     cell(3, health(outputOf(a, m.position))),
-    cell(4, h("span", {}, m.windows.map((w, i) => [i ? ", " : "", share(w)]))),
-    cell(5, h("span", {}, hours(m.lifetime_run_seconds),
-      m.run_doubt_seconds > 0 ? h("span.note", {}, " in doubt: " + duration(m.run_doubt_seconds)) : null)));
+    cell(4, h("span", {}, m.windows.map((w, i) => [i ? ", " : "", share(w)]))));
 }

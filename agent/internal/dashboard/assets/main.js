@@ -60,7 +60,7 @@ function hello(m) {
   state.stale = m.stale_after_seconds * 1000;
   text(at("version"), "strokebank " + m.version);
   if (remembered() === null) prefer(m.us_units, false);
-  offer({ trends: m.trends, suppose: m.suppose, several: Math.max(m.units, units.size) > 1 });
+  offer({ trends: m.trends, machines: m.trends, suppose: m.suppose, several: Math.max(m.units, units.size) > 1 });
 }
 
 function take(a) {

@@ -56,19 +56,19 @@ function ahead(c, x, level) {
 // each step, names: [two]}: the first machine above the line, the second
 // below, so that an equal share looks alike on both sides.
 export function duty(c, label) {
-  const x = scale(c), foot = c.height - below, middle = (above + foot) / 2;
-  const most = Math.max(60, ...c.over, ...c.under), hours = most > 3 * 3600, per = hours ? 3600 : 60;
-  const { out, digits } = rounds(0, most / per, 2), y = (v, down) => middle + (down ? 1 : -1) * (v / out.at(-1)) * (middle - above);
+  const x = scale(c), top = above + 12, foot = c.height - below - 12, middle = (top + foot) / 2;
+  const most = Math.max(60, ...c.over, ...c.under), hours = most > 5400, per = hours ? 3600 : 60;
+  const { out, digits } = rounds(0, most / per, 2), y = (v, down) => middle + (down ? 1 : -1) * (v / out.at(-1)) * (middle - top);
+  const slot = (i) => [x(c.from + i * c.step), x(Math.min(c.to, c.from + (i + 1) * c.step))];
   const bar = (i, v, down, cls) => {
-    const a = x(c.from + i * c.step), b = x(Math.min(c.to, c.from + (i + 1) * c.step)), end = y(v / per, down), gap = b - a > 5 ? 1 : 0;
+    const [a, b] = slot(i), end = y(v / per, down), gap = b - a > 5 ? 1 : 0;
     return v > 0 ? s("rect", { x: a + gap, width: Math.max(1, b - a - 2 * gap), y: Math.min(middle, end), height: Math.abs(end - middle), class: cls }) : null;
   };
   const unit = hours ? "\u00a0h" : "\u00a0min";
   return sheet(c, label,
-    c.dark.map((v, i) => (v > 0 ? s("rect", { x: x(c.from + i * c.step), width: (x(c.from + c.step) - x(c.from)) * Math.min(1, (v * 1000) / c.step), y: above, height: foot - above, class: "dark" }) : null)),
-    upright(c, x, foot),
-    ruled(c, out.slice(1), (v) => y(v, false), digits, (v) => grouped(v, digits) + unit), ruled(c, out.slice(1), (v) => y(v, true), digits, (v) => grouped(v, digits) + unit),
+    upright(c, x, c.height - below), ruled(c, out.slice(1), (v) => y(v, false), digits, (v) => grouped(v, digits) + unit), ruled(c, out.slice(1), (v) => y(v, true), digits, (v) => grouped(v, digits) + unit),
+    c.dark.map((v, i) => { const [a, b] = slot(i), part = (v * 1000) / c.step; return part > 0.02 ? s("rect", { x: a, width: b - a, y: top, height: foot - top, class: "dark", "fill-opacity": Math.min(1, 0.25 + part).toFixed(2) }) : null; }),
     c.over.map((v, i) => bar(i, v, false, "over")), c.under.map((v, i) => bar(i, v, true, "under")),
     s("line", { x1: left, x2: c.width - right, y1: middle, y2: middle, class: "tick" }),
-    s("text", { x: left + 5, y: above + 11, class: "named" }, c.names[0]), s("text", { x: left + 5, y: foot - 4, class: "named" }, c.names[1]));
+    s("text", { x: left + 5, y: above + 7, class: "named" }, c.names[0]), s("text", { x: left + 5, y: c.height - below - 1, class: "named" }, c.names[1]));
 }

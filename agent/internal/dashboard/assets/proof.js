@@ -49,7 +49,7 @@ function draw(v) {
 }
 
 // named puts the site's own name where the agent says the position.
-const named = (title, a) => (a.machines || []).reduce((t, m) => t.replace(new RegExp("^" + m.position + "\\b"), m.tag), title);
+const named = (title, a) => (a.machines || []).reduce((t, m) => t.replace(new RegExp("^" + m.position + "\\b"), m.tag), title).replace(/^./, (c) => c.toUpperCase());
 
 const failed = (p) => p.last_failed && (!p.last_proven || Date.parse(p.last_failed) > Date.parse(p.last_proven));
 const rank = (p) => (failed(p) ? 0 : p.overdue ? 1 : p.proven ? 3 : 2);

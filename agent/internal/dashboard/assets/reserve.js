@@ -45,8 +45,8 @@ function counting(d, now) {
   return h("dl.counting", { id: "countdown" },
     h("div", {}, h("dt", {}, "Strokes made"), h("dd", {}, made,
       h("span.note", {}, known(d.strokes_made) ? " by " + d.strokes_counted_by + (d.strokes_may_be_more ? "; " + d.strokes_reason : "") : ""))),
-    h("div", {}, h("dt", {}, "Time left at the present decline"), h("dd", {}, known(d.time_left_seconds) || /visibly/.test(d.time_left_reason) ? left : unknown(d.time_left_reason),
-      h("span.note", {}, known(d.time_left_seconds) ? " until no cycle is left for certain" : /visibly/.test(d.time_left_reason) ? " no visible decline in the last 10\u00a0minutes" : ""))),
+    h("div", {}, h("dt", {}, "Time left"), h("dd", {}, known(d.time_left_seconds) || /visibly/.test(d.time_left_reason) ? left : unknown(d.time_left_reason),
+      h("span.note", {}, known(d.time_left_seconds) ? " at the present decline, until no cycle is certain" : /visibly/.test(d.time_left_reason) ? " no visible decline in the last 10\u00a0minutes" : ""))),
     h("div", {}, h("dt", {}, "Mains lost for"), h("dd", {}, h("strong", {}, duration(d.mains_lost_seconds)),
       h("span.note", {}, " since " + moment(d.mains_lost_at, now) + "; then at least " + (known(d.at_least_cycles_then) ? plural(d.at_least_cycles_then, "cycle") : "unknown")))));
 }

@@ -14,7 +14,7 @@ const scripts = {
   journal: () => import("./journal.js"),
 };
 const at = (id) => document.getElementById(id);
-const has = { trends: false, suppose: false, several: false, machines: true, proof: true, journal: true };
+const has = { trends: false, suppose: false, several: false, machines: false, proof: true, journal: true };
 const kept = new Set(["trends", "suppose", "journal"]); // what was and what would be stays true without a stream
 let arrived = () => {}, name = "", open = null, openUnit = null, opening = 0;
 

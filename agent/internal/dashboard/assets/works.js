@@ -62,7 +62,7 @@ async function read(v) {
   const mine = ++v.turn, unit = "unit=" + encodeURIComponent(v.unit), one = unit + "&machine=" + v.machine;
   v.read = performance.now();
   const days = spans[span()], from = "&from=" + midnight(days - 1).toISOString(), step = days > 90 ? 7 * 86400 : 86400;
-  const long = "&from=" + midnight(Math.max(days, 30)).toISOString();
+  const long = "&from=" + midnight(Math.max(days, 90)).toISOString();
   try {
     const [shared, flow, faults, runs] = await Promise.all([ask("/api/v1/duty?" + unit + from + "&step=" + step), ask("/api/v1/output?points=400&" + one + long),
       ask("/api/v1/faults?limit=8&" + one), ask("/api/v1/runs?limit=" + perPage + "&" + one)]);
@@ -130,11 +130,11 @@ function shared(v, [a, b]) {
   const d = v.got.duty;
   if (!d) return h("p.none", {}, v.why ? unknown(v.why) : "Loading.");
   const of = (m) => (d.machines.find((x) => x.position === m.position) || { run_seconds: [] }).run_seconds, sum = (l) => l.reduce((x, y) => x + y, 0);
-  const c = { width: inside(v.pairs), height: 118, from: Date.parse(d.from), to: Date.parse(d.to), step: d.step_seconds * 1000, over: of(a), under: of(b), dark: d.unobserved_seconds, names: [a.tag, b.tag] };
+  const c = { width: inside(v.pairs), height: 136, from: Date.parse(d.from), to: Date.parse(d.to), step: d.step_seconds * 1000, over: of(a), under: of(b), dark: d.unobserved_seconds, names: [a.tag, b.tag] };
   const dark = sum(d.unobserved_seconds);
   return [duty(c, "Run time by " + (d.step_seconds > 86400 ? "week" : "day") + ": " + a.tag + " " + duration(sum(c.over)) + ", " + b.tag + " " + duration(sum(c.under)) + " in " + words[span()]), axis(c),
     h("p.note", {}, words[span()] + ": " + a.tag + " ran " + duration(sum(c.over)) + ", " + b.tag + " " + duration(sum(c.under)) + ", by " + (d.step_seconds > 86400 ? "week" : "day") +
-      (dark > 0 ? ". Hatched: " + duration(dark) + " that nobody watched" : "") + ".")];
+      (dark > 0 ? ". Shaded: " + duration(dark) + " that nobody watched or that are not recorded" : "") + ".")];
 }
 
 // detail is everything of one machine.
@@ -150,7 +150,7 @@ function detail(v, m) {
     h("p.acts", {}, away ? order("back_in_service", m.position, m.tag, "Back in service") : order("out_of_service", m.position, m.tag, "Take out of service…"),
       order("set_baseline", m.position, m.tag, "Repaired: baseline anew…"), order("exchange_machine", m.position, m.tag, "Exchanged…")),
     delivered(v, m, o),
-    h("div.columns", {}, h("div", {}, faults(v, m)), h("div", {}, serviced(v, m), counts(m)), h("div.wholerow", {}, runs(v, m))),
+    h("div.columns", {}, h("div", {}, faults(v, m), runs(v, m)), h("div", {}, serviced(v, m), counts(m))),
   ];
 }
 
@@ -164,10 +164,9 @@ function delivered(v, m, o) {
     fact("Delivers", known(share(o)) ? [percent(share(o)), h("span.note", {}, known(base) ? " of its baseline, smoothed" : " of its rating")] : unknown(o.trend.reason), ill(o)),
     fact("Course", [course(o), known(o.trend.slope_per_day) && o.trend.days > 1 ? h("span.note", {}, " " + slope(o.trend)) : null], ill(o)),
     fact("Falls under 70\u00a0%", f.known ? [h("strong", {}, "about " + day(new Date(f.at))), h("span.note", {}, " between " + day(new Date(f.early)) + " and " + (later(f.late) ? "much later" : day(new Date(f.late))))]
-      : [h("span.quiet", {}, "no forecast"), h("span.note", {}, f.reason ? " " + f.reason : "")]),
+      : [h("span.quiet", {}, "no forecast"), h("span.note", {}, f.reason ? ": " + f.reason : "")]),
     fact("Last run", known(o.last_cubic_meters_per_second) ? [say(o.last_cubic_meters_per_second), h("span.note", {}, " ±\u00a0" + grouped(o.last_uncertainty_ratio * 100, 1) + "\u00a0%")] : unknown("none that counts yet")),
-    fact("Baseline", known(base) ? say(base) : unknown(o.baseline_runs + " of 5 runs so far")),
-    fact("Rating", known(o.rating_cubic_meters_per_second) ? say(o.rating_cubic_meters_per_second) : unknown("not given")));
+    fact("Baseline", [known(base) ? say(base) : unknown(o.baseline_runs + " of 5 runs so far"), h("span.note", {}, known(o.rating_cubic_meters_per_second) ? " rating " + say(o.rating_cubic_meters_per_second) : " no rating given")]));
   if (!d) return [title, facts, h("p.none", {}, v.why ? unknown(v.why) : "Loading.")];
   const from = Date.parse(d.from), now = Date.parse(d.to), rows = d.rows.map((r) => ({ ...r, t: Date.parse(r.time) }));
   const shown = f.known && Date.parse(f.early) - now < 2 * (now - from);
@@ -206,7 +205,7 @@ function serviced(v, m) {
   return [h("h3", {}, "Service"), list.length === 0 ? h("p.none", {}, "No task is configured.") : h("table", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Task"), h("th.num", { scope: "col" }, "Interval used"), h("th", { scope: "col" }, "State"))),
     h("tbody", {}, list.map((x) => h("tr", { "data-key": x.source + x.task }, h("th", { scope: "row" }, x.title, h("span.note", {}, x.source === "unit" ? " (unit)" : "")),
       h("td.num", {}, percent(x.used_ratio), h("span.note", {}, " " + ({ run: "run time", starts: "starts", date: "time" }[x.nearest] || ""))),
-      h("td", {}, state(x), h("span.note", {}, " " + (x.last.assumed ? "counted since " : "done ") + moment(x.last.time, v.now) + (x.last.by ? ", " + x.last.by : "")),
+      h("td", {}, state(x), h("span.note", {}, "; " + (x.last.assumed ? "counted since " : "done ") + (x.last.time ? day(new Date(x.last.time)) : "an unknown day") + (x.last.by ? ", " + x.last.by : "")),
         x.state === "well" ? null : h("span.acts", {}, order("service_done", x.source, x.title, "Done…", { task: x.task })))))))];
 }
 
