@@ -69,7 +69,7 @@ func runValues(out *machine.Out, change machine.Change) (values []Value, ended *
 		return values, nil
 	}
 	for _, r := range out.Runs {
-		if r.Position != m.Position || r.Cut != (change.What == machine.RunCut) {
+		if r.Position != m.Position {
 			continue
 		}
 		ended = &r

@@ -3,6 +3,7 @@ package rules_test
 import (
 	"fmt"
 	"testing"
+	"time"
 
 	"strokebank/rules"
 	"strokebank/rules/alarm"
@@ -220,5 +221,41 @@ func TestServiceIsVisible(t *testing.T) {
 	b.pass(1)
 	if s = at("belts"); s.State != "well" || s.Last.By != "M. Okoro" || s.Last.Note != "one belt renewed" || s.Last.Assumed || s.DueDate.Before(begin.AddDate(0, 0, 360)) {
 		t.Errorf("done: %+v", s)
+	}
+}
+
+// A machine's pace in the last month tells when a task by run time will be due.
+func TestServiceIsForecast(t *testing.T) {
+	b := newBench(t)
+	const scan = 600 * time.Second
+	b.cfg.ScanPeriod = scan
+	b.restart(nil, nil)
+	step := func(running float64) {
+		b.set("pump1.called", running)
+		b.set("pump1.running", running)
+		b.pass(1)
+		b.scan.Time, b.scan.Elapsed = b.scan.Time.Add(scan-time.Second), b.scan.Elapsed+scan-time.Second
+	}
+	strainer := func() *service.Status {
+		for i := range b.last.Service {
+			if s := &b.last.Service[i]; s.Source == "pump1" && s.Name == "strainer" {
+				return s
+			}
+		}
+		t.Fatal("no such task")
+		return nil
+	}
+	for i := range 5 * 144 {
+		step(map[bool]float64{true: 1}[i%6 == 0])
+		if i == 2*144 {
+			if s := strainer(); s.Forecast != s.DueDate {
+				t.Errorf("forecast by run time after two days: %+v", s)
+			}
+		}
+	}
+	s := strainer() // every 1000 h of run time, of which it makes 4 h a day
+	want := b.scan.Time.Add(time.Duration(float64(s.RunLeft)*6) * time.Second)
+	if off := s.Forecast.Sub(want); off.Abs() > 48*time.Hour || s.Nearest != "run" {
+		t.Errorf("forecast for %v, want %v: %+v", s.Forecast, want, s)
 	}
 }

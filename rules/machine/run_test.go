@@ -302,3 +302,31 @@ func TestWindowsRollOff(t *testing.T) {
 		t.Errorf("imbalance of nothing: %v", r.out.Pair.Imbalance)
 	}
 }
+
+// A window says how much of the past it holds: all of it at first, later its
+// length or up to one step less.
+func TestWindowsSayWhatTheyCover(t *testing.T) {
+	r := newRig(t)
+	r.pair.scan = time.Minute
+	const h = 3600.0
+	passed := 0
+	for _, c := range []struct {
+		hours int // since the beginning
+		want  [3]float64
+	}{
+		{10, [3]float64{10 * h, 10 * h, 10 * h}},
+		{40, [3]float64{23 * h, 40 * h, 40 * h}},
+		{10*24 + 5, [3]float64{23 * h, (6*24 + 5) * h, (10*24 + 5) * h}},
+		{45*24 + 7, [3]float64{23 * h, (6*24 + 7) * h, (29*24 + 7) * h}},
+	} {
+		for range (c.hours - passed) * 60 {
+			r.step(time.Minute)
+		}
+		passed = c.hours
+		for w := range lengths {
+			if got := r.machine(0).Windows[w].CoveredSeconds; got != c.want[w] {
+				t.Errorf("after %d h the window of %s covers %v h, want %v", c.hours, lengths[w], got/h, c.want[w]/h)
+			}
+		}
+	}
+}

@@ -124,6 +124,7 @@ func TestFaults(t *testing.T) {
 		{"uncalled: call and contact a moment apart", wired, uncalled, func(r *rig) { r.run[0] = true; r.pass(4) }, "off"},
 		{"uncalled: called", wired, uncalled, func(r *rig) { r.start(0); r.pass(20) }, "off"},
 		{"uncalled: in hand is another fault", wired, uncalled, func(r *rig) { r.hand[0], r.run[0] = true, true; r.pass(20) }, "off"},
+		{"uncalled: running on after its call is another fault", wired, uncalled, func(r *rig) { r.start(0); r.pass(10); r.called[0] = false; r.pass(7) }, "off"},
 		{"uncalled: begins where nothing can have asked for it", bare, uncalled, func(r *rig) { r.fill(0, 1.2); r.run[0] = true; r.pass(3) }, "on"},
 		{"uncalled: begins under the cut-in", bare, uncalled, func(r *rig) { r.fill(0, 1.2); r.move(0.99, 60); r.run[0] = true; r.pass(3) }, "off"},
 		{"uncalled: nobody knows whether a demand stands", bare, uncalled, func(r *rig) { r.run[0] = true; r.pass(3) }, "off"},
@@ -147,6 +148,21 @@ func TestFaults(t *testing.T) {
 		{"spurious: one stop too soon", bare, spurious, func(r *rig) { r.fill(1, 1.2); r.fill(0, 1.05); r.fill(1, 1.2) }, "off"},
 		{"spurious: a whole run between", bare, spurious, func(r *rig) { r.fill(0, 1.05); r.fill(1, 1.2); r.fill(0, 1.2); r.fill(1, 1.2); r.fill(0, 1.05) }, "off"},
 		{"spurious: the panel held the pair back", bare, spurious, func(r *rig) { r.fill(1, 1.2); r.excused = true; r.fill(0, 1.05); r.fill(1, 1.2); r.fill(0, 1.05) }, "off"},
+
+		{"spurious: that the panel holds back shows later", bare, spurious, func(r *rig) {
+			r.fill(1, 1.2)
+			for range 2 {
+				r.move(0.99, 60)
+				r.start(0)
+				r.move(1.05, 20)
+				r.stop(0)
+				r.pass(10)
+				r.excused = true
+				r.pass(30)
+				r.excused = false
+				r.fill(1, 1.2)
+			}
+		}, "off"},
 
 		{"missed turns: the partner led three times", bare, missed, func(r *rig) { r.fill(1, 1.2); r.fill(0, 1.2); r.fill(0, 1.2); r.fill(0, 1.2) }, "on"},
 		{"missed turns: as often as tolerated", bare, missed, func(r *rig) { r.fill(1, 1.2); r.fill(0, 1.2); r.fill(0, 1.2) }, "off"},
@@ -214,6 +230,18 @@ func TestFaults(t *testing.T) {
 				r.mains = false
 				r.stop(i % 2)
 				r.pass(40)
+				r.mains = true
+			}
+		}, "off"},
+		{"short cycling: that mains were lost shows later", wired, short, func(r *rig) {
+			for i := range 3 {
+				r.move(0.99, 60)
+				r.start(i % 2)
+				r.move(1.05, 20)
+				r.stop(i % 2)
+				r.pass(10)
+				r.mains = false
+				r.pass(30)
 				r.mains = true
 			}
 		}, "off"},
