@@ -35,6 +35,9 @@ func (d *database) insert(ctx context.Context, b *batch, again bool) error {
 }
 
 func (d *database) insertEvents(ctx context.Context, b *batch, again bool) error {
+	if err := d.noteUnused(ctx, b); err != nil {
+		return err
+	}
 	query := "INSERT INTO events (seq, unit, time, kind, id, payload) VALUES (?, ?, ?, ?, ?, ?)"
 	if again {
 		query += " ON CONFLICT (seq) DO NOTHING"
