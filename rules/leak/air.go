@@ -118,10 +118,11 @@ func (a *air) join(v, dt float64) {
 // ones, with what the weather can do in the time: a kelvin moves S by 1/290.
 func (a *air) judge() {
 	st := &a.state
-	short := a.over(st.Hours[:st.HourN], 0.005, 0.05)
-	long := a.over(st.Days[:st.DayN], 0.003, 0.025)
+	short := a.over(st.Hours[:st.HourN], 1, 0.005, 0.05)
+	days := st.Days[:st.DayN]
+	long := a.over(days, a.liner.persistence(days), 0.003, 0.025)
 	a.result = short
-	if long.Known && long.Days >= 3 && long.Band <= short.Band {
+	if long.Known && long.Days >= 3 && !(short.Known && short.Band < long.Band) {
 		a.result = long
 	}
 }
@@ -149,16 +150,16 @@ func (a *air) forget() {
 	a.result = AirDecline{}
 }
 
-// over is the decline along the points; the last two arguments are by how
-// much the gas temperature may have moved S over the whole, with the wall's
-// temperature measured and without (common practice, no source).
-func (a *air) over(p []Point, wall, without float64) AirDecline {
+// over is the decline along the points, whose error is so many times that of
+// independent ones; the last two arguments are by how much the gas temperature
+// may have moved S over the whole, with the wall's temperature measured and
+// without (common practice, no source).
+func (a *air) over(p []Point, times, wall, without float64) AirDecline {
 	if len(p) < 4 {
 		return AirDecline{}
 	}
 	slope, err := a.liner.line(p)
-	level := p[len(p)-1].Value
-	if !(level > 0) || math.IsInf(err, 1) {
+	if math.IsInf(err, 1) {
 		return AirDecline{}
 	}
 	days := (p[len(p)-1].At - p[0].At) / day
@@ -167,7 +168,7 @@ func (a *air) over(p []Point, wall, without float64) AirDecline {
 		weather = wall
 	}
 	d := AirDecline{Rate: -slope * day / a.cfg.Full, Days: days}
-	d.Band = float64(2*err*day/a.cfg.Full) + weather/days
+	d.Band = float64(2*times*err*day/a.cfg.Full) + weather/days
 	if !a.wall {
 		d.Band += 0.001 // a season: 0.3 K a day
 	}

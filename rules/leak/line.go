@@ -60,6 +60,36 @@ func lineError(sigma float64, n int, span float64) float64 {
 	return 1.1 * sigma * math.Sqrt(12/float64(n)) / span
 }
 
+// persistence is by what factor the error of the slope through the points is
+// larger than that of independent ones, because what moves them lasts longer
+// than from one to the next: weather. n points whose neighbours correlate by r
+// tell as much as n (1-r)/(1+r) independent ones (Bayley and Hammersley 1946,
+// from memory).
+func (l *liner) persistence(p []Point) float64 {
+	if len(p) < 3 {
+		return 1
+	}
+	slope, _ := l.line(p)
+	mean := 0.0
+	for i := range p {
+		l.rest[i] = p[i].Value - float64(slope*(p[i].At-p[0].At))
+		mean += l.rest[i] / float64(len(p))
+	}
+	own, next := 0.0, 0.0
+	for i := range p {
+		l.rest[i] -= mean
+		own += float64(l.rest[i] * l.rest[i])
+		if i > 0 {
+			next += float64(l.rest[i-1] * l.rest[i])
+		}
+	}
+	if !(own > 0) {
+		return 1
+	}
+	r := math.Min(math.Max(next/own, 0), 0.9)
+	return math.Sqrt((1 + r) / (1 - r))
+}
+
 // median orders x and takes its middle.
 func median(x []float64) float64 {
 	slices.Sort(x)
