@@ -145,10 +145,12 @@ func (u *Unit) stepAlarms(scan *signal.Scan, dt time.Duration) {
 	told := false
 	for _, i := range u.order {
 		w := &u.alarms[i]
-		change, changed := w.alarm.Show(u.explainedBy(w) != nil, u.leaveOf(w.source) != nil, dt, scan.Time)
-		if changed {
-			told = true
-			u.out.Events = append(u.out.Events, u.alarmEvent(scan, w, change))
+		if len(u.out.Away) > 0 || !w.alarm.Rests() { // most alarms, most of the time
+			change, changed := w.alarm.Show(u.explainedBy(w) != nil, u.leaveOf(w.source) != nil, dt, scan.Time)
+			if changed {
+				told = true
+				u.out.Events = append(u.out.Events, u.alarmEvent(scan, w, change))
+			}
 		}
 		u.watchFailure(scan, w)
 	}

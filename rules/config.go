@@ -33,6 +33,9 @@ type Config struct {
 	OilDensity      float64 // kg/m³ at 15 °C
 
 	Reserve reserve.Config
+	// ReserveEvery is how often the reserve is computed again at least, while
+	// nothing moves; 0: 5 s.
+	ReserveEvery time.Duration
 	// HeatExchangeLower is the lower bound of Reserve.HeatExchange, s: the gas
 	// is followed with it too, and so it widens what the reserve takes of the
 	// gas temperature. 0: a quarter of it.

@@ -1,6 +1,7 @@
 package rules
 
 import (
+	"cmp"
 	"math"
 	"time"
 
@@ -42,7 +43,8 @@ func (u *Unit) stepReserve(scan *signal.Scan) {
 // inputsMoved reports whether the figures no longer belong to the inputs.
 func (u *Unit) inputsMoved(scan *signal.Scan) bool {
 	was, a, c := &u.asked, &u.out, &u.cfg.Reserve
-	return !was.done || scan.Elapsed-was.elapsed >= reserveEvery ||
+	every := cmp.Or(u.cfg.ReserveEvery, reserveEvery)
+	return !was.done || scan.Elapsed-was.elapsed >= every ||
 		moved(was.pressure, a.GasPressure, c.PressureBand) || moved(was.level, a.Level, c.LevelBand)
 }
 

@@ -97,6 +97,12 @@ func (a *Alarm) Show(explained, away bool, dt time.Duration, now time.Time) (Tra
 	return a.enter(next, now)
 }
 
+// Rests reports an alarm for which Show has nothing to do and nothing to tell
+// while its machine and unit are in service.
+func (a *Alarm) Rests() bool {
+	return a.State == Normal && a.Behind == Normal && !a.Blind && !a.Shelf.On()
+}
+
 // shows is the state under the present covers, the strongest first.
 func (a *Alarm) shows(explained, away bool) State {
 	switch {
