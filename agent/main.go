@@ -46,7 +46,11 @@ func commands() []command {
 		{"check", "FILE", "check a configuration and, with --devices, read every point once", check},
 		{"suppose", "FILE", "say what the reserve would be: another state, one more valve, another tank", suppose},
 		{"replay", "FILE RECORDING...", "judge a recorded run again, and say what other settings would have changed", replay},
+		{"export", "FILE [TABLE...]", "write runs, fills, alarms, failures and more as CSV or JSON lines", exportTables},
 		{"alarms", "FILE", "print the alarm list of a configuration: meaning, causes, action, limits, priority", alarms},
+		{"backup", "FILE TO", "copy the history into one file while the agent runs", backup},
+		{"restore", "FILE FROM", "put a backup in the history's place while it does not", restore},
+		{"verify", "FILE", "check the history, or a backup of it", verify},
 		{"act", "COMMAND", "acknowledge, shelve, note and the like at the agent that runs on this machine", act},
 		{"version", "", "say which build this is", version},
 	}

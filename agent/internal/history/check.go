@@ -45,6 +45,9 @@ func CheckFile(ctx context.Context, path string) (Checked, error) {
 	return c, err
 }
 
+// Path is the database file of the store in dir.
+func Path(dir string) string { return filepath.Join(dir, "history.db") }
+
 // mostHoles is how many missing stretches are named.
 const mostHoles = 10
 
