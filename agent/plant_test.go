@@ -21,6 +21,7 @@ type rig struct {
 	cfg     rules.Config
 	last    *rules.Assessment
 	period  time.Duration
+	own     time.Duration // the scan period that the example asks for
 	samples []simulator.Sample
 	place   []int // of each register's point among the unit's points
 	points  []signal.Point
@@ -44,7 +45,7 @@ func newRig(tb testing.TB, example string, build simulator.Build, seed uint64, p
 		tb.Fatal(err)
 	}
 	r := &rig{tb: tb, plant: plant, cfg: cfg.Units[0].Rules, period: period}
-	r.cfg.ScanPeriod = period
+	r.own, r.cfg.ScanPeriod = r.cfg.ScanPeriod, period
 	if change != nil {
 		change(&r.cfg)
 	}
@@ -78,6 +79,13 @@ func (r *rig) restart(state, beat []byte) {
 
 // step lets one scan period pass at the plant and judges what it then shows.
 func (r *rig) step() *rules.Assessment {
+	r.look()
+	r.last = r.unit.Step(r.scan)
+	return r.last
+}
+
+// look lets one scan period pass and reads what the transmitters then show.
+func (r *rig) look() {
 	r.plant.Step(r.period)
 	r.samples = r.plant.Measured(r.samples[:0])
 	r.scan.Number++
@@ -99,8 +107,6 @@ func (r *rig) step() *rules.Assessment {
 		}
 	}
 	r.scan.Readings[len(r.points)-1] = signal.Measured(up, signal.Boolean, r.scan.Time)
-	r.last = r.unit.Step(r.scan)
-	return r.last
 }
 
 // pass lets some time pass and calls each with every assessment.
