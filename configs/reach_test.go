@@ -5,6 +5,11 @@ import (
 	"testing"
 )
 
+// inside are the fields that no site has a reason to set.
+var inside = map[string]string{
+	"Rules.ReserveEvery": "how the work is spread over time; a simulation that counts its own seconds sets it",
+}
+
 // reach notes every field under v, and those that are not zero; a pointer that
 // is not nil counts.
 func reach(path string, v reflect.Value, all, set map[string]bool) {
@@ -55,7 +60,7 @@ func TestEveryFieldIsReached(t *testing.T) {
 		t.Fatalf("only %d fields found: %v", len(all), all)
 	}
 	for path := range all {
-		if !set[path] {
+		if inside[path] == "" && !set[path] {
 			t.Errorf("%s is set by nothing in every-key.yaml", path)
 		}
 	}
