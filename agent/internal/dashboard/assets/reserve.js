@@ -92,7 +92,8 @@ function figures(r, mainsLost) {
     r.at_least_cycles < r.required_cycles ? row(mainsLost ? "Untouched from now" : "Hold time", "none", "fewer than " + r.required_cycles + " are stored")
       : mainsLost ? row("Untouched from now", duration(r.hold_time_seconds), "until fewer than " + r.required_cycles + " are stored")
       : row("Hold time", duration(r.hold_time_seconds), "untouched, without mains, " + r.required_cycles + " kept"),
-    row("Time to full charge", duration(r.time_to_full_seconds),
+    mainsLost && !known(r.time_to_full_seconds) && !known(r.time_to_full_one_machine_seconds) ? h("div", {}, h("dt", {}, "Time to full charge"), h("dd", {}, h("span.quiet", {}, "not while the mains are lost")))
+      : row("Time to full charge", duration(r.time_to_full_seconds),
       known(r.time_to_full_seconds) || known(r.time_to_full_one_machine_seconds)
         ? "with both of each pair; " + duration(r.time_to_full_one_machine_seconds) + " with one" : ""),
     row("Usable oil", quantity(r.usable_oil_cubic_meters, "volume"), "down to the limit"));

@@ -170,7 +170,7 @@ function delivered(v, m, o) {
   if (!d) return [title, facts, h("p.none", {}, v.why ? unknown(v.why) : "Loading.")];
   const from = Date.parse(d.from), now = Date.parse(d.to), rows = d.rows.map((r) => ({ ...r, t: Date.parse(r.time) }));
   const shown = f.known && Date.parse(f.early) - now < 2 * (now - from);
-  const to = shown ? now + Math.min(Math.max(Date.parse(f.late) - now, 0.1 * (now - from)) * 1.05, Math.max(1.2 * (Date.parse(f.at) - now), now - from)) : now;
+  const to = shown ? now + Math.min(Math.max(Date.parse(f.late) - now, 0.1 * (now - from)) * 1.05, Math.max(1.6 * (Date.parse(f.at) - now), now - from)) : now;
   const lines = known(base) ? [{ value: base, words: "baseline " + say(base) }, { value: base * d.limit_ratio, words: "limit, " + percent(d.limit_ratio) + " of it" }]
     : known(o.rating_cubic_meters_per_second) ? [{ value: o.rating_cubic_meters_per_second, words: "rating " + say(o.rating_cubic_meters_per_second) }] : [];
   const c = { width: inside(v.one), height: innerWidth < 700 ? 170 : 210, from, to, now, rows, lines, convert,
