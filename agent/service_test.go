@@ -98,8 +98,12 @@ func TestReloadChain(t *testing.T) {
 		t.Error("a wrong file made it reload")
 	}
 
-	c.reload(t, strings.Replace(string(right), "minimum_pressure: 5 bar", "minimum_pressure: 5.8 bar", 1))
+	changed := strings.NewReplacer("minimum_pressure: 5 bar", "minimum_pressure: 5.8 bar", "      pump1.overload: input 20 bit 3\n", "").Replace(string(right))
+	c.reload(t, changed)
 	eventually(t, "the reload", func() bool { return m.count("READY=1") == 2 })
+	c.hears.await("that the broker forgets an alarm that is gone", 0, func(h heard) bool {
+		return h.topic == c.unit+"alarm/pump1/overload" && len(h.raw) == 0
+	})
 	pause(t, 2*time.Second)
 	ran := time.Since(began)
 	c.image.set("discrete_inputs", 0, 0)
