@@ -183,14 +183,16 @@ func (r *Reader) State(ctx context.Context, unit string) (state []byte, saved ti
 }
 
 // Extent is from when to when the store knows of the unit: its events, runs
-// and trends, leaving out what bears an impossible time. Zero times: nothing.
+// and trends (the newest of which are those of all units), leaving out what
+// bears an impossible time. Zero times: nothing.
 func (r *Reader) Extent(ctx context.Context, unit string) (first, last time.Time, err error) {
 	var low, high sql.NullInt64
 	err = r.store.db.readers.QueryRowContext(ctx, `SELECT min(low), max(high) FROM (
 		SELECT min(time) AS low, max(time) AS high FROM events WHERE unit = ?1 AND time >= ?2
 		UNION ALL SELECT min(start), max(stop) FROM runs WHERE unit = ?1 AND start >= ?2
 		UNION ALL SELECT min(start), max(start + seconds * 1000000000) FROM coarse WHERE start >= ?2
-			AND series IN (SELECT number FROM series WHERE unit = ?1))`, unit, int64(plausible)).Scan(&low, &high)
+			AND series IN (SELECT number FROM series WHERE unit = ?1)
+		UNION ALL SELECT min(start), max(start) FROM trends WHERE start >= ?2)`, unit, int64(plausible)).Scan(&low, &high)
 	if err != nil {
 		return first, last, fmt.Errorf("extent of %s: %w", unit, err)
 	}
