@@ -109,7 +109,7 @@ func (s *stream) run(r *http.Request) error {
 		USUnits    bool    `json:"us_units"`
 		Newest     uint64  `json:"newest_event"`
 		Running    float64 `json:"running_seconds"` // of the agent
-		Units      int     `json:"units"` // read so far
+		Units      int     `json:"units"`           // read so far
 		Past       bool    `json:"trends"`
 		Suppose    bool    `json:"suppose"`
 	}{s.h.Version, s.h.StaleAfter.Seconds(), s.h.USUnits, s.h.Events.Newest(), time.Since(s.h.began).Seconds(), len(s.h.Units.Latest()), s.h.Past != nil, s.h.Suppose != nil}

@@ -183,7 +183,7 @@ function answer(v) {
   ];
   const cell = (r, of) => h("td.num", {}, of(r) || unknown());
   return [
-    h("div.scroll", {}, h("table.compared", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, ""), h("th.num", { scope: "col" }, "Supposed"), h("th.num", { scope: "col" }, "Measured now"),
+    h("div.scroll", {}, h("table.compared", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Figure"), h("th.num", { scope: "col" }, "Supposed"), h("th.num", { scope: "col" }, "Measured now"),
       h("th.num", { scope: "col" }, "As configured, full charge"))),
     h("tbody", {}, lines.map(([name, of]) => h("tr", {}, h("th", { scope: "row" }, name), cell(f, of), cell(now, of), cell(full, of)))))),
     doubts && doubts.length ? h("table.doubts", {}, h("caption", {}, "What each doubt takes off at least while the others stay; they do not add up"),

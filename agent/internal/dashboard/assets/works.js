@@ -107,7 +107,7 @@ function pairs(v) {
       const two = v.a.machines.filter((m) => m.kind === kind), p = v.a.pairs.find((x) => x.kind === kind);
       return two.length < 2 ? null : h("div.pairwork", { "data-key": kind },
         h("p.pair" + (p.redundancy === "both" ? "" : ".weak"), {}, redundancy(p, v.a)),
-        h("table.shares", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, ""), two[0].windows.map((w) => h("th.num", { scope: "col" }, spoken[w.length] || w.length)))),
+        h("table.shares", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Over the last"), two[0].windows.map((w) => h("th.num", { scope: "col" }, spoken[w.length] || w.length)))),
           h("tbody", {}, two.map((m) => h("tr", {}, h("th", { scope: "row" }, h("a", { href: address("machines", v.unit, { machine: m.position, span: asked().get("span") }), "aria-current": m.position === v.machine && "true" }, m.tag)),
             m.windows.map((w) => h("td.num", {}, known(w.share_of_run_ratio) ? [h("strong", {}, percent(w.share_of_run_ratio)), h("span.note", {}, " " + duration(w.run_seconds) + ", " + plural(w.starts, "start"))]
               : w.run_seconds === 0 ? h("span.quiet", {}, "no run") : unknown())))),
