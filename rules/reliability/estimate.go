@@ -17,6 +17,7 @@ const (
 	noFailure     = "no failure yet: a bound only, one-sided"
 	fewFailures   = "too few failures"
 	noTime        = "no operating time"
+	noDemand      = "no demand"
 	badTime       = "a time is not a positive, finite number"
 	badCount      = "the number of failures is negative"
 	pastEnd       = "a failure lies after the end of the time watched"
