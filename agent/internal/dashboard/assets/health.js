@@ -34,6 +34,7 @@ export function fate(o) {
 // health is the cell of a table.
 export function health(o) {
   if (!o) return unknown();
+  if (!known(share(o)) && !ill(o)) return unknown("no run that counts yet");
   const words = course(o), later = o.output_falling ? fate(o) : "";
   return h("span", {}, known(share(o)) ? h(ill(o) ? "span.no" : "span", {}, percent(share(o)) + (known(o.baseline_cubic_meters_per_second) ? "" : " of rating")) : unknown(o.trend.reason),
     h("span.note", {}, " " + words + (later ? ", " + later : "")));

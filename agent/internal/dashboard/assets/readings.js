@@ -15,6 +15,9 @@ const points = {
   mains: ["Mains", ["present", "absent"]],
   low_level_switch: ["Low level switch", ["tripped", "clear"]],
   low_pressure_switch: ["Low pressure switch", ["tripped", "clear"]],
+  "agent.history": ["Agent's record", ["stored safely", "not stored"]],
+  "agent.room": ["Agent's disk", ["has room", "nearly full"]],
+  "agent.clock": ["Agent's clock", ["trusted", "not trusted"]],
 };
 
 const ofMachine = {

@@ -95,7 +95,7 @@ function figures(r, mainsLost) {
     mainsLost && !known(r.time_to_full_seconds) && !known(r.time_to_full_one_machine_seconds) ? h("div", {}, h("dt", {}, "Time to full charge"), h("dd", {}, h("span.quiet", {}, "not while the mains are lost")))
       : row("Time to full charge", duration(r.time_to_full_seconds),
       known(r.time_to_full_seconds) || known(r.time_to_full_one_machine_seconds)
-        ? "with both of each pair; " + duration(r.time_to_full_one_machine_seconds) + " with one" : ""),
+        ? (mainsLost ? "once the mains are back, " : "") + "with both of each pair; " + duration(r.time_to_full_one_machine_seconds) + " with one" : ""),
     row("Usable oil", quantity(r.usable_oil_cubic_meters, "volume"), "down to the limit"));
 }
 
