@@ -59,8 +59,9 @@ type tape interface {
 const (
 	beatRunning = 4 * time.Second
 	beatIdle    = time.Minute
-	saveEvery   = 10 * time.Minute
-	lastWrite   = 5 * time.Second // the longest a shutdown waits for the disk
+	trendEvery  = 10 * time.Minute
+	saveEvery   = 30 * time.Minute // of a state in which nothing happened: 40 kB of flash each time
+	lastWrite   = 5 * time.Second  // the longest a shutdown waits for the disk
 )
 
 // Watch is the life of one unit. Run it once.
@@ -73,15 +74,16 @@ type Watch struct {
 	Tape       tape // nil: nothing is recorded beside history
 	Log        *slog.Logger
 
-	orders   orders
-	mail     *mailbox
-	trends   trends
-	nextBeat time.Duration
-	nextSave time.Duration
-	last     *rules.Assessment
-	broken   bool // the last record failed
-	noBeat   bool // likewise
-	noTrend  bool
+	orders    orders
+	mail      *mailbox
+	trends    trends
+	nextBeat  time.Duration
+	nextTrend time.Duration
+	nextSave  time.Duration
+	last      *rules.Assessment
+	broken    bool // the last record failed
+	noBeat    bool // likewise
+	noTrend   bool
 }
 
 // Run watches until ctx ends or the source does, then records the stop. The
@@ -137,13 +139,13 @@ func (w *Watch) step(ctx context.Context) error {
 
 // pace decides what is saved with this step.
 func (w *Watch) pace(p *parcel, elapsed time.Duration, running bool) {
-	due := elapsed >= w.nextSave
-	if due {
+	if elapsed >= w.nextTrend {
 		p.trends = w.trends.take()
-		w.nextSave = elapsed + saveEvery
+		w.nextTrend = elapsed + trendEvery
 	}
-	if due || len(p.events) > 0 || len(p.runs) > 0 {
+	if elapsed >= w.nextSave || len(p.events) > 0 || len(p.runs) > 0 {
 		p.state = w.saved()
+		w.nextSave = elapsed + saveEvery
 	}
 	// A beat at once when a machine starts, then at its pace: without the
 	// first one a cut in the run's first seconds would lose them.
