@@ -254,6 +254,9 @@ func TestSizeLimit(t *testing.T) {
 	sum, next := int64(0), -1
 	for i, f := range files {
 		sum += f.Size
+		if i < len(files)-1 && f.Size < file {
+			t.Errorf("%s has %d bytes, and was ended before it had %d", f.Path, f.Size, file)
+		}
 		r, list, err := items(t, open(t, f.Path))
 		if err != io.EOF {
 			t.Fatalf("%s: %v", f.Path, err)
@@ -278,7 +281,7 @@ func TestSizeLimit(t *testing.T) {
 			next++
 		}
 	}
-	if next != 8001 || files[0].Number < 5 || sum > most+file || sum < most/2 {
+	if next != 8001 || files[0].Number < 5 || sum > most+file || sum < most-3*file {
 		t.Errorf("%d files from number %d on, %d bytes, up to scan %d", len(files), files[0].Number, sum, next-1)
 	}
 	if _, err := os.Stat(filepath.Join(dir, "notes.txt")); err != nil {
@@ -387,5 +390,35 @@ func TestNotARecording(t *testing.T) {
 				t.Errorf("%v, want %s", err, c.want)
 			}
 		})
+	}
+}
+
+// No more goes than must, the oldest first, and never what another unit has
+// under way.
+func TestShelfMakesRoom(t *testing.T) {
+	dir := t.TempDir()
+	for i, unit := range []string{"A", "B", "A", "A", "A"} {
+		if err := os.WriteFile(filepath.Join(dir, fmt.Sprintf("%08d-%s.recording", i+1, unit)), make([]byte, 1000), 0o600); err != nil {
+			t.Fatal(err)
+		}
+	}
+	s, err := openShelf(dir, 3500)
+	if err != nil {
+		t.Fatal(err)
+	}
+	path, err := s.next("A")
+	if err != nil || filepath.Base(path) != "00000006-A.recording" {
+		t.Fatal(path, err)
+	}
+	files, err := Files(dir)
+	if err != nil {
+		t.Fatal(err)
+	}
+	var numbers []uint64
+	for _, f := range files {
+		numbers = append(numbers, f.Number)
+	}
+	if !slices.Equal(numbers, []uint64{2, 4, 5}) {
+		t.Errorf("left are %v", numbers)
 	}
 }
