@@ -102,7 +102,8 @@ func (u *Unit) stepWorks(scan *signal.Scan, dt time.Duration) {
 	u.stepFills(scan, moving)
 	u.stepCharges(scan, moving)
 	if w.at.sump >= 0 {
-		w.sump.Take(scan.Readings[w.at.sump], dt)
+		filled := u.out.Level.Known() && u.out.Level.Value >= u.cfg.Pumps.CutIn
+		w.sump.Take(scan.Readings[w.at.sump], dt, filled)
 	}
 	if w.at.filter >= 0 {
 		w.filter.Take(scan.Readings[w.at.filter], dt)

@@ -18,26 +18,34 @@ const (
 // Sump keeps the sump's level. Its JSON form is what a restart needs.
 type Sump struct {
 	Level   float64 `json:"level"`   // smoothed, m
-	Slow    float64 `json:"slow"`    // mean of an hour, m
+	Slow    float64 `json:"slow"`    // mean of an hour with the tank filled, m
 	Highest float64 `json:"highest"` // that Slow has been, m
 	Seconds float64 `json:"seconds"` // watched
 
 	last signal.Reading
 }
 
-// Take takes one reading in, dt after the one before.
-func (s *Sump) Take(r signal.Reading, dt time.Duration) {
+// Take takes one reading in, dt after the one before. filled: the tank is known
+// to hold what the pumps keep in it. What has run out of it stands in the sump
+// until they raise it again, and is no measure of how full the sump should be.
+func (s *Sump) Take(r signal.Reading, dt time.Duration, filled bool) {
 	s.last = r
 	if !r.Known() {
 		return
 	}
-	if s.Highest == 0 {
-		s.Level, s.Slow = r.Value, r.Value
+	if s.Seconds == 0 {
+		s.Level = r.Value
 	}
 	x := dt.Seconds()
 	s.Level += float64((r.Value - s.Level) * -math.Expm1(-x/sumpSmooth))
-	s.Slow += float64((r.Value - s.Slow) * -math.Expm1(-x/sumpLearn))
 	s.Seconds += x
+	if !filled {
+		return
+	}
+	if s.Highest == 0 {
+		s.Slow = r.Value
+	}
+	s.Slow += float64((r.Value - s.Slow) * -math.Expm1(-x/sumpLearn))
 	s.Highest = max(s.Highest, s.Slow)
 }
 
