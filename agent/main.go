@@ -48,6 +48,7 @@ func commands() []command {
 		{"replay", "FILE RECORDING...", "judge a recorded run again, and say what other settings would have changed", replay},
 		{"export", "FILE [TABLE...]", "write runs, fills, alarms, failures and more as CSV or JSON lines", exportTables},
 		{"export", "FILE [TABLE...]", "write runs, fills, alarms, failures and more as CSV or JSON lines", exportTables},
+		{"figures", "FILE", "print reliability figures: MTBF, trend, life, probability of failure on demand, with their limits", figures},
 		{"alarms", "FILE", "print the alarm list of a configuration: meaning, causes, action, limits, priority", alarms},
 		{"backup", "FILE TO", "copy the history into one file while the agent runs", backup},
 		{"restore", "FILE FROM", "put a backup in the history's place while it does not", restore},

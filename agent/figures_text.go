@@ -1,0 +1,175 @@
+package main
+
+import (
+	"fmt"
+	"io"
+	"strconv"
+	"strings"
+	"time"
+
+	"strokebank/configs"
+	"strokebank/rules"
+	"strokebank/rules/reliability"
+	"strokebank/sensors/signal"
+)
+
+// text writes the figures to be read, times local.
+func (f *unitFigures) text(w io.Writer, unit *configs.Unit) error {
+	var b strings.Builder
+	title := "Reliability of unit " + f.Unit
+	fmt.Fprintf(&b, "%s\n%s\n", title, strings.Repeat("=", len(title)))
+	local := func(t time.Time) string { return t.Local().Format("2006-01-02 15:04 MST") }
+	fmt.Fprintf(&b, "from %s to %s\n", local(f.From), local(f.To))
+	for _, c := range f.Caution {
+		fmt.Fprintf(&b, "note: %s\n", wrapped(c, 88, "      "))
+	}
+	tags := map[string]string{}
+	for _, m := range machinesOf(unit) {
+		if m.Tag != "" && m.Tag != m.Position {
+			tags[m.Position] = " (" + m.Tag + ")"
+		}
+	}
+	for i := range f.Pairs {
+		for _, l := range f.Machines[2*i : 2*i+2] {
+			lifeText(&b, &l, tags[l.Position])
+		}
+		pairText(&b, &f.Pairs[i])
+	}
+	if len(f.Whole.Modes) > 0 {
+		fmt.Fprintf(&b, "\nunit itself\n")
+		countsText(&b, &f.Whole)
+	}
+	b.WriteString("\n")
+	_, err := io.WriteString(w, b.String())
+	return err
+}
+
+// row writes one figure.
+func row(b *strings.Builder, name, format string, args ...any) {
+	fmt.Fprintf(b, "  %-20s %s\n", name, wrapped(fmt.Sprintf(format, args...), 88, strings.Repeat(" ", 23)))
+}
+
+func lifeText(b *strings.Builder, l *reliability.Life, tag string) {
+	fmt.Fprintf(b, "\n%s%s\n", l.Position, tag)
+	row(b, "watched", "%s h, not watched %s h", digits(l.Observed), digits(l.Unobserved))
+	operating := digits(l.Operating) + " h"
+	if l.Doubt > 0 {
+		operating += ", and at most " + digits(l.Doubt) + " h more: nobody watched"
+	}
+	row(b, "operating", "%s", operating)
+	row(b, "starts seen", "%d", l.Starts)
+	countsText(b, l)
+	row(b, "fails per demand", "%s", estimate(l.PerDemand, "", fmt.Sprintf("%d of %d demands", l.PerDemand.Failures, l.Demands)))
+	if l.Trend.Known {
+		row(b, "trend (Laplace)", "U %s, two-sided p %s, %d failures: %s", number(l.Trend.U), number(l.Trend.P), l.Trend.Failures, trendWords(&l.Trend))
+	} else {
+		row(b, "trend (Laplace)", "not told: %s (%d)", l.Trend.Reason, l.Trend.Failures)
+	}
+	if g := &l.Growth; g.Known {
+		row(b, "power law", "b %s, a %s; MTBF now %s", number(g.Exponent), number(g.Scale), estimate(g.MTBF, "h", ""))
+	} else {
+		row(b, "power law", "not fitted: %s (%d)", g.Reason, g.Failures)
+	}
+	if p := &l.Proof; p.Intervals > 0 {
+		row(b, "proven by starts", "every %s h on the mean, %s h weighted by length, %s h at the most; %d intervals",
+			number(p.Mean), number(p.Weighted), number(p.Longest), p.Intervals)
+	} else {
+		row(b, "proven by starts", "%s", p.Reason)
+	}
+	if l.Repairs > 0 {
+		row(b, "down for", "%s h on the mean, %d repairs", number(l.Down), l.Repairs)
+	}
+}
+
+// countsText writes failures in all and by mode.
+func countsText(b *strings.Builder, l *reliability.Life) {
+	countText(b, "failures", &l.All)
+	for i := range l.Modes {
+		countText(b, "  "+l.Modes[i].Mode+" "+rules.FailureTitle(l.Modes[i].Mode), &l.Modes[i])
+	}
+}
+
+func countText(b *strings.Builder, name string, c *reliability.Counted) {
+	if len(name) > 20 {
+		fmt.Fprintf(b, "  %s\n", name)
+		name = ""
+	}
+	row(b, name, "%d confirmed, %d not confirmed", c.Confirmed, c.Unconfirmed)
+	row(b, "", "MTBF %s", estimate(c.MTBF, "h", ""))
+	row(b, "", "rate %s", estimate(c.Rate, "per h", ""))
+	if c.Unconfirmed > 0 {
+		row(b, "", "if those were confirmed: MTBF %s", estimate(c.IfConfirmed, "h", ""))
+	}
+}
+
+func pairText(b *strings.Builder, p *reliability.Pair) {
+	fmt.Fprintf(b, "\n%s and %s\n", p.Positions[0], p.Positions[1])
+	row(b, "fairness (Jain)", "run time %s, starts %s", number(p.FairRun), number(p.FairStarts))
+	countText(b, "failures", &p.All)
+	if w := &p.Weibull; w.Known {
+		row(b, "life (Weibull)", "η %s h, β %s, log-likelihood %s; %d failed, %d censored", number(w.Scale), estimate(w.Shape, "", ""),
+			number(w.LogLikelihood), w.Failures, w.Censored)
+	} else {
+		row(b, "life (Weibull)", "not fitted: %s (%d failed, %d censored); for a constant rate MTBF %s", w.Reason, w.Failures, w.Censored, estimate(w.Bound, "h", ""))
+	}
+	row(b, "one fails a demand", "%s", estimate(p.OneOfOne, "", ""))
+	row(b, "both fail a demand", "%s", estimate(p.OneOfTwo, "", ""))
+	if p.Attention != "" {
+		row(b, "", "note: %s", p.Attention)
+	}
+	for i, a := range p.Assuming {
+		name := ""
+		if i == 0 {
+			name = "assuming"
+		}
+		row(b, name, "- %s", a)
+	}
+}
+
+func trendWords(t *reliability.Trend) string {
+	switch {
+	case t.P > 0.05:
+		return "no trend at the 5 % level"
+	case t.U > 0:
+		return "failures come more often"
+	default:
+		return "failures come less often"
+	}
+}
+
+// estimate is a figure with its limits, or the bound, and the data behind it.
+func estimate(e reliability.Estimate, unit, behind string) string {
+	if unit != "" {
+		unit = " " + unit
+	}
+	percent := digits(100 * e.Confidence)
+	var parts []string
+	switch {
+	case e.Known && (e.Low.Known() || e.High.Known()):
+		parts = append(parts, fmt.Sprintf("%s%s (%s %% limits %s to %s)", number(e.Value), unit, percent, number(e.Low), number(e.High)))
+	case e.Known:
+		parts = append(parts, number(e.Value)+unit)
+	case e.Low.Known():
+		parts = append(parts, fmt.Sprintf("at least %s%s (%s %%)", number(e.Low), unit, percent))
+	case e.High.Known():
+		parts = append(parts, fmt.Sprintf("at most %s%s (%s %%)", number(e.High), unit, percent))
+	default:
+		parts = append(parts, "not known")
+	}
+	for _, more := range []string{behind, e.Reason} {
+		if more != "" {
+			parts = append(parts, more)
+		}
+	}
+	return strings.Join(parts, "; ")
+}
+
+// number is a figure to seven digits.
+func number(n signal.Number) string {
+	if !n.Known() {
+		return "unknown"
+	}
+	return digits(float64(n))
+}
+
+func digits(v float64) string { return strconv.FormatFloat(v, 'g', 7, 64) }
