@@ -47,7 +47,6 @@ func commands() []command {
 		{"suppose", "FILE", "say what the reserve would be: another state, one more valve, another tank", suppose},
 		{"replay", "FILE RECORDING...", "judge a recorded run again, and say what other settings would have changed", replay},
 		{"export", "FILE [TABLE...]", "write runs, fills, alarms, failures and more as CSV or JSON lines", exportTables},
-		{"export", "FILE [TABLE...]", "write runs, fills, alarms, failures and more as CSV or JSON lines", exportTables},
 		{"figures", "FILE", "print reliability figures: MTBF, trend, life, probability of failure on demand, with their limits", figures},
 		{"alarms", "FILE", "print the alarm list of a configuration: meaning, causes, action, limits, priority", alarms},
 		{"backup", "FILE TO", "copy the history into one file while the agent runs", backup},
