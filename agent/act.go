@@ -48,6 +48,7 @@ func act(ctx context.Context, sh shell, args []string) int {
 	fs.StringVar(&c.Mode, "mode", "", "record_failure, correct_failure: the failure mode, a `code` of ISO 14224: "+strings.Join(rules.FailureModes(), ", "))
 	fs.StringVar(&a.when, "when", "", "an RFC 3339 `time`: when it failed or, close_failure, was restored; default as seen, or now")
 	fs.Float64Var(&c.StartsSoFar, "starts-so-far", 0, "exchange_machine: how many `starts` it had before")
+	fs.StringVar(&c.Task, "task", "", "service_done: the `task`; empty: all that are due at the source")
 	if code, done := parse(fs, sh, args, "act [flags] COMMAND\n\nCOMMAND is one of "+orderNames()+".\nNone of them reaches the plant.", -1); done {
 		return code
 	}
@@ -131,6 +132,9 @@ func (a *asked) send(ctx context.Context) (out rules.Outcome, err error) {
 	}
 	if !c.At.IsZero() {
 		wish["at"] = c.At
+	}
+	if c.Task != "" {
+		wish["task"] = c.Task
 	}
 	body, err := json.Marshal(wish)
 	if err != nil {

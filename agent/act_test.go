@@ -9,6 +9,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"slices"
 	"strings"
 	"testing"
 
@@ -263,13 +264,22 @@ func (o *office) written() {
 	})
 	o.agent = start(o.t, o.strokebank, "run", o.config)
 	listening(o.t, o.http)
-	notes := o.journal("unit=AU-9&kind=note")
+	// A wrong secret stands there too, as a note of its own.
+	notes := slices.DeleteFunc(o.journal("unit=AU-9&kind=note"), func(e rules.Entry) bool { return e.Via == rules.LogIn })
 	if len(notes) != 1 || notes[0].By != "C. Mbeki" || notes[0].Reason != "the oil is due for a change" || notes[0].Via != "command line" {
 		o.t.Errorf("notes %+v", notes)
 	}
 	changed := o.journal("kind=configuration")
 	if len(changed) != 1 || changed[0].Source != "reserve.required_cycles" || changed[0].Unit != "AU-9" || changed[0].From != "3" || changed[0].To != "4" {
 		o.t.Errorf("changes of the configuration %+v", changed)
+	}
+	if code, said := o.cli("-secret-file", o.secret, "-source", "unit", "-task", "condensate", "-reason", "half a litre", "service_done"); code != exitOK {
+		o.t.Errorf("service done: %d %s", code, said)
+	}
+	for path, want := range map[string]string{"runs?machine=pump1&": `"runs":[`, "output?machine=pump1&": `"limit_ratio":0.7`, "duty?": `"position":"compressor2"`, "faults?": `"alarm":"overload"`} {
+		if got := get(o.t, fmt.Sprintf("http://%s/api/v1/%sunit=AU-9", at(o.http), path)); !strings.Contains(got, want) {
+			o.t.Errorf("%s gives %.300s", path, got)
+		}
 	}
 	acts := map[string]int{}
 	for _, e := range o.journal("unit=AU-9&kind=alarm&limit=500") {
