@@ -160,7 +160,11 @@ func (l *lane) figures() []figure {
 	}
 	for i := range l.last.Machines {
 		m := &l.last.Machines[i]
-		add(m.Position, "%.0f starts, %.0f s run in its life", m.LifetimeStarts, m.LifetimeRunSeconds)
+		ahead := ""
+		if m.CounterAhead.Known() && m.CounterAhead != 0 {
+			ahead = fmt.Sprintf("; the panel's counter is %+.0f", float64(m.CounterAhead))
+		}
+		add(m.Position, "%.0f starts, %.0f s run in its life%s", m.LifetimeStarts, m.LifetimeRunSeconds, ahead)
 	}
 	r := &l.last.Reserve
 	if r.Known {
