@@ -25,7 +25,7 @@ export function buttons(x) {
 
 // order is the button of one of the other orders, for those who may act.
 export function order(name, source, title, label, more) {
-  return me.may_act ? h("button", { type: "button", "data-order": name, "data-alarm": "", "data-source": source, "data-title": title, "data-task": (more || {}).task,
+  return me.may_act ? h("button", { type: "button", "data-order": name, "data-alarm": "", "data-source": source, "data-title": title, "data-task": (more || {}).task, "data-failure": (more || {}).failure,
     "aria-label": label.replace("…", "") + ": " + title }, label) : null;
 }
 
@@ -85,9 +85,14 @@ const days = [["480", "8 hours"], ["1440", "1 day"], ["4320", "3 days"], ["10080
 const wants = {
   login: ["secret"], note: ["reason"], shelve: ["reason", "end"], out_of_service: ["reason", "end"], announce_test: ["reason", "end"],
   set_baseline: ["reason"], exchange_machine: ["reason", "serial", "hours", "starts"], service_done: ["reason"],
+  record_failure: ["reason", "mode"], correct_failure: ["reason", "mode"], reject_failure: ["reason"], close_failure: ["reason"],
 };
+// Codes of ISO 14224, as the rules have them.
+const modes = [["FTS", "fails to start on demand"], ["UST", "spurious stop"], ["STP", "fails to stop on demand"], ["BRD", "breakdown"], ["LOO", "low output"],
+  ["ELP", "external leakage of oil or air"], ["ELU", "external leakage of what serves the machine"], ["PLU", "plugged or choked"], ["OTH", "other"]];
 const ends = { shelve: minute, announce_test: minute, out_of_service: days };
-const reasons = { note: "The note", service_done: "What was done", set_baseline: "What was repaired", announce_test: "What is tested" };
+const reasons = { note: "The note", service_done: "What was done", set_baseline: "What was repaired", announce_test: "What is tested",
+  record_failure: "What was found", correct_failure: "Its cause", reject_failure: "Why it is none", close_failure: "What was repaired" };
 
 const name = () => me.by || remembered();
 function remembered() {
@@ -96,19 +101,21 @@ function remembered() {
 
 const titles = { acknowledge: "Acknowledge", reset: "Reset", unshelve: "Take off the shelf", shelve: "Shelve", note: "Note", login: "Log in",
   out_of_service: "Out of service", back_in_service: "Back in service", set_baseline: "Baseline anew", exchange_machine: "Another machine stands here", service_done: "Service done",
-  announce_test: "Announce a test", end_test: "End the test" };
+  announce_test: "Announce a test", end_test: "End the test",
+  record_failure: "Record a failure", confirm_failure: "It is a failure", correct_failure: "Another failure than was seen", reject_failure: "It is no failure", close_failure: "Repaired" };
 
 function dialog(d) {
   asked = d;
   text(at("ask-title"), titles[d.order] + (d.title ? ": " + d.title : ""));
   at("ask-by-line").hidden = me.by !== "";
   at("ask-by").value = name();
-  for (const k of ["secret", "reason", "end", "serial", "hours", "starts"]) {
+  for (const k of ["secret", "reason", "end", "mode", "serial", "hours", "starts"]) {
     at("ask-" + k + "-line").hidden = !(wants[d.order] || []).includes(k);
-    if (k !== "end") at("ask-" + k).value = "";
+    if (k !== "end" && k !== "mode") at("ask-" + k).value = "";
   }
   text(at("ask-reason-label"), reasons[d.order] || "Reason");
   show(at("ask-end"), (ends[d.order] || minute).map(([value, words]) => h("option", { value }, words)));
+  show(at("ask-mode"), modes.map(([code, words]) => h("option", { value: code }, code + ", " + words)));
   text(at("ask-why"), "");
   at("ask").showModal();
 }
@@ -132,6 +139,7 @@ async function finish() {
     Object.assign(body, { serial: at("ask-serial").value.trim(), seconds_so_far: hours * 3600, starts_so_far: starts });
   }
   if (asked.task) body.task = asked.task;
+  if (has.includes("mode")) body.failure_mode = at("ask-mode").value;
   if (has.includes("end")) body.until = new Date(Date.now() + 60000 * Number(at("ask-end").value)).toISOString();
   text(at("ask-why"), "Asking the agent…");
   const why = await send(asked, body);
@@ -147,7 +155,7 @@ function number(id) {
 
 // send gives a command and returns why it was refused, or nothing.
 async function send(d, more) {
-  const got = await post("/api/v1/commands", { command: d.order, unit: unit(), alarm: d.alarm, source: d.source, by: name(), ...more });
+  const got = await post("/api/v1/commands", { command: d.order, unit: unit(), alarm: d.alarm, source: d.source, by: name(), failure: d.failure, ...more });
   const why = got.ok ? "" : got.body.why || got.body.error || "The agent did not answer.";
   show(at("done"), why ? h("span", {}, titles[d.order] + (got.status === 504 || !got.status ? ": nobody knows yet what came of it, the journal will tell: " : " was refused: ") + why) : h("span", {}, titles[d.order] + ": done" + (d.title ? ", " + d.title : "") + "."));
   if (got.status === 401) learn();

@@ -150,7 +150,7 @@ function detail(v, m) {
     h("p.acts", {}, away ? order("back_in_service", m.position, m.tag, "Back in service") : order("out_of_service", m.position, m.tag, "Take out of service…"),
       order("set_baseline", m.position, m.tag, "Repaired: baseline anew…"), order("exchange_machine", m.position, m.tag, "Exchanged…")),
     delivered(v, m, o),
-    h("div.columns", {}, h("div", {}, faults(v, m), runs(v, m)), h("div", {}, serviced(v, m), counts(m))),
+    h("div.columns", {}, h("div", {}, failures(v, m), faults(v, m), runs(v, m)), h("div", {}, serviced(v, m), counts(m))),
   ];
 }
 
@@ -197,6 +197,26 @@ function faults(v, m) {
         h("span.note", {}, moment(f.time, v.now) + (f.test ? ", in a test" : "") + ", now " + (f.state_now || "no alarm of this unit"))),
       h("p.evidence", {}, f.evidence.length ? f.evidence.map((e, i) => [i ? " \u00b7 " : "", mention(e)]) : h("span.quiet", {}, "A contact of the panel says so.")),
       h("details", {}, h("summary", {}, "What it means"), h("p", {}, f.meaning), h("ul", {}, f.likely_causes.map((c) => h("li", {}, c))))); }))];
+}
+
+// failures are what was found of the machine and of the unit, what people have
+// made of it, and what they may still say.
+function failures(v, m) {
+  const list = (v.a.failures || []).filter((f) => f.position === m.position || f.position === "unit").reverse();
+  return [h("h3", {}, "Failures"), list.length === 0 ? h("p.none", {}, "None is open.") : h("ol.faultlist.failures", {}, list.map((f) => failure(v, f))),
+    h("p.acts", {}, order("record_failure", m.position, m.tag, "Record a failure…"))];
+}
+
+function failure(v, f) {
+  const { seen, said, repair } = f, title = f.id.split("-")[0], act = (name, label) => order(name, f.position, title, label, { failure: f.id });
+  const when = (said || {}).failure_time || (seen || {}).time, mode = (said || {}).failure_mode || (seen || {}).failure_mode;
+  return h("li", { "data-key": f.id },
+    h("p.what", {}, h("strong", {}, title), h("span.code", {}, mode + " (ISO\u00a014224)"), h("span.note", {}, moment(when, v.now) + (f.position === "unit" ? ", unit" : f.serial ? ", serial " + f.serial : ""))),
+    seen ? h("p", {}, "Seen: " + seen.failure_mode + ", " + seen.alarm.replaceAll("_", " ") + (seen.times > 1 ? ", " + seen.times + " times" : "")) : h("p.quiet", {}, "Not seen by the agent: a person reported it."),
+    said ? h("p", {}, f.state + " by " + said.by + (said.reason ? ": " + said.reason : "")) : h("p.no", {}, "Nobody has confirmed or rejected it."),
+    repair ? h("p", {}, "Repaired " + moment(repair.restored_time, v.now) + ": " + repair.reason + " (" + repair.by + ")") : null,
+    h("p.acts", {}, f.state === "confirmed" ? null : act("confirm_failure", "Confirm"), act("correct_failure", "Correct\u2026"),
+      f.state === "rejected" || repair ? null : act("reject_failure", "Reject\u2026"), f.state === "confirmed" && !repair ? act("close_failure", "Repaired\u2026") : null));
 }
 
 function serviced(v, m) {
