@@ -98,6 +98,11 @@ func TestCountdownBySwitches(t *testing.T) {
 	if d = b.last.Countdown; d.TimeLeft.Known() || d.TimeLeftReason != "the reserve does not decline visibly" || d.Strokes != 6 {
 		t.Errorf("at rest: %+v", d)
 	}
+	b.lower(0.002) // less than a tenth of a cycle may be noise
+	was := a.Reserve.Expected
+	if a = b.pass(10); a.Reserve.Expected >= was || a.Countdown.TimeLeft.Known() || !(a.Countdown.Decline > 0) {
+		t.Errorf("expected %v after %v: %+v", a.Reserve.Expected, was, a.Countdown)
+	}
 	b.fail(signal.Level, signal.LinkLost)
 	if d = b.pass(5).Countdown; d.TimeLeft.Known() || d.TimeLeftReason == "" || d.Strokes != 6 {
 		t.Errorf("without a level: %+v", d)
@@ -122,7 +127,8 @@ func TestCountdownSurvivesARestart(t *testing.T) {
 	if err != nil {
 		t.Fatal(err)
 	}
-	b.stroke("XV-2", signal.Closed, 0.011) // only the heartbeat knows of it
+	b.stroke("XV-2", signal.Closed, 0.011) // only the heartbeat knows of these
+	b.stroke("XV-2", signal.Open, 0.009)
 	beat, err := b.unit.Beat()
 	if err != nil {
 		t.Fatal(err)
@@ -133,11 +139,11 @@ func TestCountdownSurvivesARestart(t *testing.T) {
 	b.at("XV-3", signal.Closed) // while nobody watches
 	b.restart(state, beat)
 	d := b.pass(1).Countdown
-	if d == nil || d.Strokes != 3 || !d.Since.Equal(since) || d.Seconds < 20 {
+	if d == nil || d.Strokes != 4 || !d.Since.Equal(since) || d.Seconds < 20 {
 		t.Errorf("%+v", d)
 	}
 	b.fail(signal.OfValve("XV-4", signal.Open), signal.LinkLost)
-	if d = b.pass(2).Countdown; !d.MayBeMore || d.StrokesReason != "a valve's limit switch was not known for a time" || d.Strokes != 3 {
+	if d = b.pass(2).Countdown; !d.MayBeMore || d.StrokesReason != "a valve's limit switch was not known for a time" || d.Strokes != 4 {
 		t.Errorf("%+v", d)
 	}
 }
