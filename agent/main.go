@@ -44,6 +44,7 @@ func commands() []command {
 		{"demo", "", "show the whole job on a simulated unit; nothing else is needed", demo},
 		{"run", "FILE", "watch the units of a configuration until told to stop", run},
 		{"check", "FILE", "check a configuration and, with --devices, read every point once", check},
+		{"inspect", "FILE", "look at everything the agent stands on, say what is wrong and what to do", inspect},
 		{"suppose", "FILE", "say what the reserve would be: another state, one more valve, another tank", suppose},
 		{"replay", "FILE RECORDING...", "judge a recorded run again, and say what other settings would have changed", replay},
 		{"export", "FILE [TABLE...]", "write runs, fills, alarms, failures and more as CSV or JSON lines", exportTables},

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"crypto/ecdsa"
 	"crypto/elliptic"
 	"crypto/rand"
@@ -27,6 +28,7 @@ type signer struct {
 	dir  string
 	cert *x509.Certificate
 	key  *ecdsa.PrivateKey
+	life time.Duration // of what is issued next, from now; 0: an hour
 }
 
 func newSigner(tb testing.TB, names ...string) *signer {
@@ -49,7 +51,7 @@ func (s *signer) issue(tb testing.TB, name string) {
 		tb.Fatal(err)
 	}
 	c := &x509.Certificate{SerialNumber: big.NewInt(time.Now().UnixNano()), Subject: pkix.Name{CommonName: name},
-		NotBefore: time.Now().Add(-time.Hour), NotAfter: time.Now().Add(time.Hour), IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
+		NotBefore: time.Now().Add(min(0, s.life) - time.Hour), NotAfter: time.Now().Add(cmp.Or(s.life, time.Hour)), IPAddresses: []net.IP{net.IPv4(127, 0, 0, 1)},
 		KeyUsage: x509.KeyUsageDigitalSignature, ExtKeyUsage: []x509.ExtKeyUsage{x509.ExtKeyUsageServerAuth, x509.ExtKeyUsageClientAuth}}
 	parent, by := s.cert, s.key
 	if parent == nil {

@@ -207,14 +207,20 @@ func unitNames(cfg *configs.Config) []string {
 
 // uplinkConfig is the broker part of a configuration in the uplink's words.
 func (s *station) uplinkConfig(cfg *configs.Config) uplink.Config {
+	c := brokerOf(cfg)
+	c.Installation, c.Commands, c.Commander, c.Gate = s.store.Installation(), cfg.Broker.Commands, s.watches, s.authority
+	c.CommandWait = commandWait(cfg)
+	return c
+}
+
+// brokerOf is the way to the broker that a configuration names.
+func brokerOf(cfg *configs.Config) uplink.Config {
 	b := cfg.Broker
 	return uplink.Config{
-		Broker: b.Address, Site: cfg.Site, Agent: cfg.Agent, Units: unitNames(cfg),
-		Installation: s.store.Installation(), Version: release,
+		Broker: b.Address, Site: cfg.Site, Agent: cfg.Agent, Units: unitNames(cfg), Version: release,
 		User: b.User, PasswordFile: b.PasswordFile, PasswordEnv: b.PasswordEnv,
 		CAFile: b.CAFile, CertFile: b.CertificateFile, KeyFile: b.KeyFile, ServerName: b.ServerName,
 		AcceptAnyServerCertificate: b.SkipCertificateCheck, AllowPlainPassword: b.AllowPlainText,
 		LivePeriod: b.LivePeriod,
-		Commands:   b.Commands, Commander: s.watches, Gate: s.authority, CommandWait: commandWait(cfg),
 	}
 }

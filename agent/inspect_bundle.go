@@ -1,0 +1,224 @@
+package main
+
+import (
+	"archive/tar"
+	"bytes"
+	"compress/gzip"
+	"context"
+	"encoding/json"
+	"errors"
+	"fmt"
+	"maps"
+	"os"
+	"regexp"
+	"runtime"
+	"slices"
+	"strings"
+	"time"
+
+	"strokebank/configs"
+	"strokebank/rules"
+)
+
+// The bounds of a service file, so that it can be sent by mail.
+const (
+	mostSent      = 2000    // events
+	mostSentBytes = 1 << 20 // of events, before compression
+)
+
+// sentEvent is what of an event goes into a service file: a list of what may,
+// so that a name that is added to events stays out. No person's name is in it
+// and no words that a person has typed.
+type sentEvent struct {
+	Seq          uint64        `json:"sequence"`
+	ID           string        `json:"id"`
+	Kind         rules.Kind    `json:"kind"`
+	Time         time.Time     `json:"time"`
+	ClockTrusted bool          `json:"clock_trusted"`
+	Unit         string        `json:"unit,omitempty"`
+	Source       string        `json:"source,omitempty"`
+	Name         string        `json:"name,omitempty"`
+	From         string        `json:"from,omitempty"`
+	To           string        `json:"to,omitempty"`
+	Priority     string        `json:"priority,omitempty"`
+	Reason       string        `json:"reason,omitempty"`
+	Values       []rules.Value `json:"values,omitempty"`
+	Test         bool          `json:"test,omitempty"`
+}
+
+// recent are the newest events of the last month, the oldest first.
+func (p *pastEvents) recent(ctx context.Context, cfg *configs.Config) (all []sentEvent, err error) {
+	if p.store == nil {
+		return nil, nil
+	}
+	for _, owner := range owners(cfg) {
+		err = errors.Join(err, p.store.Events(ctx, owner, nil, time.Now().Add(-month), time.Time{}, func(e *rules.Entry) error {
+			all = append(all, sent(e))
+			if len(all) >= 2*mostSent {
+				all = append(all[:0], all[len(all)-mostSent:]...)
+			}
+			return nil
+		}))
+		slices.SortFunc(all, func(a, b sentEvent) int { return int(int64(a.Seq) - int64(b.Seq)) })
+		all = all[max(0, len(all)-mostSent):]
+	}
+	return all, err
+}
+
+// sent leaves out what a person has typed, and what the file keeps to itself.
+func sent(e *rules.Entry) sentEvent {
+	s := sentEvent{Seq: e.Seq, ID: e.ID, Kind: e.Kind, Time: e.Time, ClockTrusted: e.ClockTrusted, Unit: e.Unit, Source: e.Source,
+		Name: e.Name, From: e.From, To: e.To, Priority: string(e.Priority), Reason: e.Reason, Values: e.Values, Test: e.Test}
+	if e.Kind == rules.ConfigEvent {
+		s.From, s.To = openValue(e.Source, e.From), openValue(e.Source, e.To)
+	} else if e.By != "" || e.Kind == rules.NoteEvent || e.Kind == rules.CommandEvent || e.Kind == rules.FailureEvent || e.Kind == rules.TestEvent {
+		s.Reason = ""
+	}
+	return s
+}
+
+// closedKeys are the keys whose values stay here: who the agent is at the
+// broker, where its secrets stand (some write the secret itself there), and
+// what a person has typed.
+var closedKeys = regexp.MustCompile(`(^|\.)(user|password_file|password_env|see_secret_file|see_secret_env|act_secret_file|act_secret_env|key_file|note)$`)
+
+const leftOut = "(left out)"
+
+// openValue is a key's value for a service file.
+func openValue(path, value string) string {
+	if value != "" && closedKeys.MatchString(path) {
+		return leftOut
+	}
+	return value
+}
+
+// bundle writes the service file, which only its owner may read and which does
+// not replace another.
+func (in *inspection) bundle(path string, events []sentEvent) (err error) {
+	f, err := os.OpenFile(path, os.O_WRONLY|os.O_CREATE|os.O_EXCL, 0o600)
+	if err != nil {
+		return fmt.Errorf("service file: %w", err)
+	}
+	defer func() {
+		if err = errors.Join(err, f.Close()); err != nil {
+			err = errors.Join(fmt.Errorf("service file: %w", err), os.Remove(path))
+		}
+	}()
+	zip := gzip.NewWriter(f)
+	out := tar.NewWriter(zip)
+	hide := in.secrets()
+	for _, part := range in.parts(events) {
+		text := hide.Replace(part.text)
+		h := &tar.Header{Name: "strokebank-service/" + part.name, Mode: 0o600, Size: int64(len(text)), ModTime: in.Time}
+		if err := out.WriteHeader(h); err != nil {
+			return err
+		}
+		if _, err := out.Write([]byte(text)); err != nil {
+			return err
+		}
+	}
+	return errors.Join(out.Close(), zip.Close(), f.Sync())
+}
+
+type bundlePart struct{ name, text string }
+
+func (in *inspection) parts(events []sentEvent) []bundlePart {
+	inside := in.forOthers()
+	var text, asJSON bytes.Buffer
+	_ = inside.text(&text) // a buffer takes everything
+	_ = inside.json(&asJSON)
+	parts := []bundlePart{{"inspection.txt", text.String()}, {"inspection.json", asJSON.String()}, {"system.txt", system()}}
+	if in.cfg != nil {
+		var b strings.Builder
+		for _, path := range slices.Sorted(maps.Keys(in.cfg.Effective)) {
+			fmt.Fprintf(&b, "%s: %s\n", path, openValue(path, in.cfg.Effective[path]))
+		}
+		parts = append(parts, bundlePart{"configuration.txt", b.String()})
+	}
+	return append(parts, bundlePart{"events.jsonl", eventLines(events)})
+}
+
+// forOthers is the inspection without what a wrong file says in quotes: it may
+// hold a secret that somebody has written there.
+func (in *inspection) forOthers() *inspection {
+	if in.cfg != nil {
+		return in
+	}
+	quoted := regexp.MustCompile(`"[^"]*"|'[^']*'`)
+	out := *in
+	out.Findings = slices.Clone(in.Findings)
+	for i := range out.Findings {
+		f := &out.Findings[i]
+		f.Details = slices.Clone(f.Details)
+		for k := range f.Details {
+			f.Details[k] = quoted.ReplaceAllString(f.Details[k], leftOut)
+		}
+	}
+	return &out
+}
+
+// eventLines are the events as JSON lines, the oldest dropped where they are too
+// many bytes.
+func eventLines(events []sentEvent) string {
+	var all []string
+	size := 0
+	for _, e := range slices.Backward(events) {
+		text, err := json.Marshal(e)
+		if size += len(text) + 1; err != nil || size > mostSentBytes {
+			break
+		}
+		all = append(all, string(text)+"\n")
+	}
+	slices.Reverse(all)
+	return strings.Join(all, "")
+}
+
+func system() string {
+	return fmt.Sprintf("program  strokebank %s, commit %s\ngo       %s %s/%s\nkernel   %s\ncpus     %d\n",
+		release, commit(), runtime.Version(), runtime.GOOS, runtime.GOARCH, kernel(), runtime.NumCPU())
+}
+
+// secrets replaces, as the last line behind the lists above, every secret that
+// this process can read, as it is and as JSON writes it. Shorter ones than four
+// letters would be found everywhere, and stand nowhere.
+func (in *inspection) secrets() *strings.Replacer {
+	var words []string
+	add := func(text string) {
+		for line := range strings.Lines(text) {
+			if line = strings.TrimSpace(line); len(line) >= 4 {
+				words = append(words, line, jsonWord(line))
+			}
+		}
+	}
+	if in.cfg != nil {
+		files := []string{in.secretFile, in.cfg.Access.SeeFile, in.cfg.Access.ActFile, in.cfg.HTTP.KeyFile}
+		names := []string{in.cfg.Access.SeeEnv, in.cfg.Access.ActEnv}
+		if b := in.cfg.Broker; b != nil {
+			files, names = append(files, b.PasswordFile, b.KeyFile), append(names, b.PasswordEnv)
+		}
+		for _, f := range files {
+			if text, err := os.ReadFile(f); err == nil && f != "" {
+				add(string(text))
+			}
+			add(f)
+		}
+		for _, name := range names {
+			add(os.Getenv(name))
+			add(name)
+		}
+	}
+	slices.SortFunc(words, func(a, b string) int { return len(b) - len(a) }) // the longest first
+	var pairs []string
+	for _, w := range words {
+		pairs = append(pairs, w, leftOut)
+	}
+	return strings.NewReplacer(pairs...)
+}
+
+func jsonWord(text string) string {
+	b, err := json.Marshal(text)
+	if err != nil {
+		return text
+	}
+	return string(b[1 : len(b)-1])
+}
