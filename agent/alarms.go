@@ -58,9 +58,28 @@ type listed struct {
 	at      []alarm.Status
 }
 
-// alarmList is the alarms that a unit has, as they will be: the unit is made
-// as the agent would make it and judges one scan of which nothing was read.
+// alarmList is the alarms that a unit has, as they will be.
 func alarmList(cfg *configs.Config, unit configs.Unit, first bool) ([]listed, error) {
+	blank, err := unread(cfg, unit, first)
+	if err != nil {
+		return nil, err
+	}
+	var list []listed
+	for _, s := range blank.Alarms {
+		if n := len(list); n == 0 || list[n-1].Name != s.Name {
+			d, _ := alarm.Find(s.Name)
+			setting := unit.Rules.Alarms[s.Name]
+			list = append(list, listed{unit: unit.Rules.Unit, display: unit.Display, Definition: d.Apply(setting), changed: changedBy(setting)})
+		}
+		last := &list[len(list)-1]
+		last.at = append(last.at, s)
+	}
+	return list, nil
+}
+
+// unread is the assessment of a unit of which nothing was read yet: what there
+// is to know of it, as the agent would find it. The first unit has the agent's own alarms besides.
+func unread(cfg *configs.Config, unit configs.Unit, first bool) (*rules.Assessment, error) {
 	poller, err := sensors.New(cfg.Links, watch.NewClock(watch.SystemClock, time.Time{}, false), nil)
 	if err != nil {
 		return nil, err
@@ -81,17 +100,7 @@ func alarmList(cfg *configs.Config, unit configs.Unit, first bool) ([]listed, er
 	for _, p := range points {
 		scan.Readings = append(scan.Readings, signal.Missing(p.Unit, signal.NeverRead, time.Time{}))
 	}
-	var list []listed
-	for _, s := range judge.Step(scan).Alarms {
-		if n := len(list); n == 0 || list[n-1].Name != s.Name {
-			d, _ := alarm.Find(s.Name)
-			setting := unit.Rules.Alarms[s.Name]
-			list = append(list, listed{unit: unit.Rules.Unit, display: unit.Display, Definition: d.Apply(setting), changed: changedBy(setting)})
-		}
-		last := &list[len(list)-1]
-		last.at = append(last.at, s)
-	}
-	return list, nil
+	return judge.Step(scan), nil
 }
 
 // changedBy names what a site has changed of a definition.

@@ -2,6 +2,7 @@ package main
 
 import (
 	"net/http"
+	"slices"
 	"time"
 
 	"strokebank/agent/internal/history"
@@ -13,7 +14,7 @@ import (
 // metrics is the handler of /metrics: the units, and how the agent itself is.
 func (s *station) metrics() (http.Handler, error) {
 	info := metrics.Info{Version: release, Commit: commit(), Installation: s.store.Installation(), Start: time.Now(), Log: s.log}
-	return metrics.New(s.board, info, append(append(s.linkFigures(), s.historyFigures()...), s.uplinkFigures()...)...)
+	return metrics.New(s.board, info, slices.Concat(s.linkFigures(), s.historyFigures(), s.uplinkFigures(), s.serverFigures())...)
 }
 
 // one is a figure without labels.

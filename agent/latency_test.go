@@ -18,20 +18,20 @@ import (
 	"strokebank/configs"
 )
 
-// registers is the unit of the whole-chain test as a Modbus server inside the
+// servedUnit is the unit of the whole-chain test as a Modbus server inside the
 // test: a change is there at once, which the independent peer cannot do.
-type registers struct {
+type servedUnit struct {
 	mu       sync.Mutex
 	pressure uint16
 }
 
-func (r *registers) set(pressure uint16) {
+func (r *servedUnit) set(pressure uint16) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	r.pressure = pressure
 }
 
-func (r *registers) HandleCoils(q *modbus.CoilsRequest) ([]bool, error) {
+func (r *servedUnit) HandleCoils(q *modbus.CoilsRequest) ([]bool, error) {
 	on := make([]bool, q.Quantity)
 	for i := range on {
 		on[i] = true // mains is there
@@ -39,11 +39,11 @@ func (r *registers) HandleCoils(q *modbus.CoilsRequest) ([]bool, error) {
 	return on, nil
 }
 
-func (r *registers) HandleDiscreteInputs(q *modbus.DiscreteInputsRequest) ([]bool, error) {
+func (r *servedUnit) HandleDiscreteInputs(q *modbus.DiscreteInputsRequest) ([]bool, error) {
 	return make([]bool, q.Quantity), nil
 }
 
-func (r *registers) HandleHoldingRegisters(q *modbus.HoldingRegistersRequest) ([]uint16, error) {
+func (r *servedUnit) HandleHoldingRegisters(q *modbus.HoldingRegistersRequest) ([]uint16, error) {
 	out := make([]uint16, q.Quantity)
 	for i := range out {
 		if int(q.Addr)+i == 10 {
@@ -53,7 +53,7 @@ func (r *registers) HandleHoldingRegisters(q *modbus.HoldingRegistersRequest) ([
 	return out, nil
 }
 
-func (r *registers) HandleInputRegisters(q *modbus.InputRegistersRequest) ([]uint16, error) {
+func (r *servedUnit) HandleInputRegisters(q *modbus.InputRegistersRequest) ([]uint16, error) {
 	r.mu.Lock()
 	defer r.mu.Unlock()
 	out := make([]uint16, q.Quantity)
@@ -71,7 +71,7 @@ func (r *registers) HandleInputRegisters(q *modbus.InputRegistersRequest) ([]uin
 // prompt is the agent in this process with everything around it, all delays
 // zero.
 type prompt struct {
-	plant *registers
+	plant *servedUnit
 	hears *arrivals
 	scan  time.Duration
 }
@@ -79,7 +79,7 @@ type prompt struct {
 // newPrompt starts it on a history of so many unsent events.
 func newPrompt(b *testing.B, scan string, events int) *prompt {
 	b.Helper()
-	p := &prompt{plant: &registers{pressure: 12000}}
+	p := &prompt{plant: &servedUnit{pressure: 12000}}
 	port, mqtt, dir := freePort(b), broker(b), filepath.Join(b.TempDir(), "history")
 	server, err := modbus.NewServer(&modbus.ServerConfiguration{URL: "tcp://" + at(port), MaxClients: 5,
 		Logger: slog.NewLogLogger(slog.DiscardHandler, slog.LevelInfo)}, p.plant)

@@ -50,6 +50,7 @@ func commands() []command {
 		{"export", "FILE [TABLE...]", "write runs, fills, alarms, failures and more as CSV or JSON lines", exportTables},
 		{"figures", "FILE", "print reliability figures: MTBF, trend, life, probability of failure on demand, with their limits", figures},
 		{"alarms", "FILE", "print the alarm list of a configuration: meaning, causes, action, limits, priority", alarms},
+		{"registers", "FILE", "print what stands where for others that read over Modbus TCP, from the table that serves it", printRegisters},
 		{"backup", "FILE TO", "copy the history into one file while the agent runs", backup},
 		{"restore", "FILE FROM", "put a backup in the history's place while it does not", restore},
 		{"verify", "FILE", "check the history, or a backup of it", verify},

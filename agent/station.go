@@ -13,6 +13,7 @@ import (
 	"strokebank/agent/internal/dashboard"
 	"strokebank/agent/internal/history"
 	"strokebank/agent/internal/recording"
+	"strokebank/agent/internal/registers"
 	"strokebank/agent/internal/uplink"
 	"strokebank/agent/internal/watch"
 	"strokebank/configs"
@@ -27,7 +28,8 @@ type station struct {
 	store   *history.Store
 	board   *watch.Board
 	poller  *sensors.Poller
-	uplink  *uplink.Uplink // nil where nothing is published
+	uplink  *uplink.Uplink    // nil where nothing is published
+	server  *registers.Server // nil where nothing is served over Modbus
 	page    *dashboard.Server
 	watches desk
 
@@ -82,6 +84,9 @@ func (s *station) join(ctx context.Context, cfg *configs.Config, clock watch.Clo
 		if s.uplink, err = uplink.New(s.uplinkConfig(cfg), s.store, s.board, s.log); err != nil {
 			return err
 		}
+	}
+	if s.server, err = registerServer(cfg, s.board, s.log); err != nil {
+		return err
 	}
 	handler, err := s.handler(cfg)
 	if err != nil {
@@ -150,6 +155,9 @@ func (s *station) Run(ctx context.Context) error {
 	if s.uplink != nil {
 		outside = append(outside, watch.Part{Name: "uplink", Run: s.uplink.Run})
 	}
+	if s.server != nil {
+		outside = append(outside, watch.Part{Name: "modbus server", Run: s.server.Run})
+	}
 	var units watch.Stage
 	for _, w := range s.watches {
 		units = append(units, watch.Part{Name: "watch " + w.Unit, Run: w.Run})
@@ -165,8 +173,13 @@ func (s *station) Run(ctx context.Context) error {
 		units)
 }
 
-// Close closes the store.
-func (s *station) Close() error { return s.store.Close() }
+// Close closes the store, and a socket that was never served.
+func (s *station) Close() error {
+	if s.server != nil {
+		s.server.Close()
+	}
+	return s.store.Close()
+}
 
 // handler is the page with the metrics beside it.
 func (s *station) handler(cfg *configs.Config) (http.Handler, error) {
@@ -179,9 +192,12 @@ func (s *station) handler(cfg *configs.Config) (http.Handler, error) {
 		Beside: map[string]http.Handler{"/metrics": scraped},
 		Units:  s.board, Events: s.store, Log: s.log, Version: release,
 		Past: s.store, Works: s.store, Suppose: supposes{cfg.Units},
-		USUnits: cfg.Units[0].Display == quantity.US, StaleAfter: max(3*cfg.Scan, 3*time.Second),
+		USUnits: cfg.Units[0].Display == quantity.US, StaleAfter: staleAfter(cfg),
 	}), nil
 }
+
+// staleAfter is how old what is shown may be before it counts for nothing.
+func staleAfter(cfg *configs.Config) time.Duration { return max(3*cfg.Scan, 3*time.Second) }
 
 // newestTime is the time of the newest event in history: the clock cannot be
 // right before it.

@@ -26,6 +26,8 @@ type Config struct {
 	Log     Log
 	Clock   Clock
 
+	ModbusServer *ModbusServer // nil: nothing is served so
+
 	// Effective is every key of the file, and the default of every one that it
 	// leaves out, as they are written there, by path. No secret is in it.
 	Effective map[string]string
@@ -81,6 +83,20 @@ type Access struct {
 	SeeFile, SeeEnv, ActFile, ActEnv string
 	// ActWithoutSecret lets everybody on this machine act.
 	ActWithoutSecret bool
+}
+
+// ModbusServer is where registers are served to others. Modbus has no access
+// control, so Listen is an address of this machine unless the file says that
+// the network is meant.
+type ModbusServer struct {
+	Listen string
+	Units  []Served // in the order of the file, none twice
+}
+
+// Served is a unit and the Modbus unit identifier that it answers to.
+type Served struct {
+	Unit   string
+	Device uint8
 }
 
 // Log is the program's own log. Level and Format hold the file's words.

@@ -28,6 +28,7 @@ func (v value) gateway() *Config {
 	page := s.block("http")
 	c.HTTP = page.http()
 	c.Access = s.block("access").access(c.HTTP, page)
+	c.ModbusServer = s.modbusServer(c.Units)
 	log := s.block("log")
 	c.Log = Log{Level: log.text("level"), Format: log.text("format")}
 	c.Clock = Clock{RequireSync: s.block("clock").flag("require_sync")}

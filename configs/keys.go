@@ -11,6 +11,7 @@ var fileKeys = &table{name: "The file", doc: "One gateway, its links, and the un
 	{name: "broker", kind: aBlock, in: brokerKeys, doc: "The MQTT broker; without it nothing is published."},
 	{name: "history", kind: aBlock, in: historyKeys, doc: "Where the durable record stands and how long it is kept."},
 	{name: "http", kind: aBlock, in: httpKeys, doc: "The page, its API and the metrics."},
+	{name: "modbus_server", kind: aBlock, in: serverKeys, doc: "What is known, read over Modbus TCP by control rooms that know nothing else; without it nothing is served so."},
 	{name: "access", kind: aBlock, in: accessKeys, doc: "Who may see and who may act: acknowledge, shelve, note. Without it everybody on this machine may see and nobody may act."},
 	{name: "log", kind: aBlock, in: logKeys, doc: "The program's own log."},
 	{name: "clock", kind: aBlock, in: clockKeys, doc: "When the gateway's clock is to be trusted."},
@@ -61,6 +62,16 @@ var accessKeys = &table{name: "access", doc: "Who may see and who may act. A sec
 	{name: "act_secret_file", kind: aText, sample: "/etc/strokebank/act-secret", doc: "File with the secret of who may act. Default: nobody may."},
 	{name: "act_secret_env", kind: aText, sample: "STROKEBANK_ACT_SECRET", doc: "Environment variable that holds it, instead of a file."},
 	{name: "act_without_secret", kind: aFlag, def: "false", doc: "Insecure: everybody who reaches the page on this machine may act; only where no secret for it is given, the page listens on loopback and no proxy stands in front."},
+}}
+
+var serverKeys = &table{name: "modbus_server", doc: "A Modbus TCP server that answers function codes 1 to 4 and refuses every other. `strokebank registers FILE` prints what stands where. Nothing can be written through it.", keys: []key{
+	{name: "listen", kind: aText, required: true, sample: "127.0.0.1:5020", doc: "`host:port` to listen on; port 502, which is registered for Modbus, needs a right that the service does not have."},
+	{name: "allow_network", kind: aFlag, def: "false", doc: "Insecure: listen beyond this machine. Modbus has no access control and no encryption: everybody who reaches the address can read all of it, and everybody on the way can change what the control room sees."},
+	{name: "units", kind: aMap, in: servedKeys, sample: "names of units, each with a device", doc: "Which units are served, by their names. Default: all, as devices 1, 2, 3 in the order of the file. A unit that is alone also answers as 0 and 255."},
+}}
+
+var servedKeys = &table{name: "modbus_server.units.NAME", doc: "One unit as a device of its own.", keys: []key{
+	{name: "device", kind: aCount, required: true, sample: "1", doc: "Modbus unit identifier that it answers to, 1 to 247."},
 }}
 
 var logKeys = &table{name: "log", doc: "The program's own log, on standard error.", keys: []key{
