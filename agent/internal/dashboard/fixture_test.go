@@ -42,6 +42,7 @@ func stored(t time.Time) *rules.Assessment {
 			PumpCutIn: 1.4, PumpCutOut: 1.5, CompressorCutIn: 7.9e5, CompressorCutOut: 8.3e5,
 			SetOil: 2.4298, LowOil: 2.0764, PumpCutInOil: 2.2531, PumpCutOutOil: 2.4298,
 		},
+		Gas:     rules.Gas{AirRatio: 0.985, TemperatureRatio: 1.002, TemperatureRatioBand: 0.01},
 		Outputs: outputs(t), Service: tasks(t), Proof: functions(t),
 	}
 }
@@ -283,6 +284,7 @@ func blind(t time.Time) *rules.Assessment {
 	a.Level = gone(signal.Metre, signal.FailureLow)
 	a.OilVolume, a.GasVolume = gone(signal.CubicMetre, signal.FailureLow), gone(signal.CubicMetre, signal.FailureLow)
 	u := signal.Unknown()
+	a.Gas = rules.Gas{AirRatio: u, TemperatureRatio: u, TemperatureRatioBand: u}
 	a.Reserve = reserve.Figures{
 		Reason: "oil level: failure signal low", Required: 3, AtLeast: u, Expected: u, FullCharge: u,
 		UsableOil: u, HoldTime: u, TimeToFull: u, TimeToFullOne: u,

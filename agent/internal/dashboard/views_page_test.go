@@ -71,6 +71,7 @@ func TestViews(t *testing.T) {
 		{"trends by keyboard", trendsByKeyboard},
 		{"a spike a year later", spikeOfAYear},
 		{"history cannot be read", trendsUnreadable},
+		{"what is unknown now", trendsOfTheBlind},
 		{"supposed nonsense", supposedNonsense},
 		{"start page", startPage},
 		{"way and back", wayAndBack},
@@ -210,6 +211,19 @@ func spikeOfAYear(t *testing.T, ctx context.Context) {
 	r.contains(".worded", "High pressure, medium")
 	if n := see[int](r, `document.querySelectorAll('[data-key="strip"] .medium').length`); n != 1 {
 		t.Errorf("%d marks of the alarm", n)
+	}
+	r.quiet()
+}
+
+// A figure that is unknown now must not stand there with its last value as if
+// it were the present one.
+func trendsOfTheBlind(t *testing.T, ctx context.Context) {
+	r := newPlantWith(t, just(blind), withPast).at(t, ctx, "?view=trends&unit=AU-7&span=8h", 1280, 900)
+	r.wait(coursesThere)
+	r.contains(`[data-key="level"] .reads`, "Oil level unknown now last 1.", " m at ")
+	r.contains(`[data-key="cycles"] .reads`, "at least unknown now last", "expected unknown now last")
+	if s := r.read(`[data-key="pressure"] .reads`); strings.Contains(s, "unknown") {
+		t.Errorf("the pressure, which is known, reads %q", s)
 	}
 	r.quiet()
 }

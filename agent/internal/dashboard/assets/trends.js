@@ -133,7 +133,7 @@ function draw(v, all) {
   v.charts = charts.map((c) => {
     const [unit, convert, digits] = c.unit();
     return { ...base, c, unit, convert, digits, zero: c.zero, least: c.least && c.least[unit],
-      figures: c.names.map((n, i) => ({ runs: withTail(v, n), look: i ? "second" : "first", said: c.said && c.said[i], digits: c.digits ? c.digits[i] : digits })),
+      figures: c.names.map((n, i) => ({ gone: live() && typeof tailed[n](v.a) !== "number", runs: withTail(v, n), look: i ? "second" : "first", said: c.said && c.said[i], digits: c.digits ? c.digits[i] : digits })),
       limits: c.limits(v.a).filter(([x]) => x > 0).map(([value, words, always]) => ({ value, words, always })) };
   });
   show(v.part(".ways"), choices(v));
@@ -191,6 +191,11 @@ function reading(c, f, t) {
   if (!row) {
     const why = t !== null && t >= c.until ? "not recorded yet" : "no data";
     return { row: null, words: pre + why, shown: [pre, h("span.unknown", {}, why)] };
+  }
+  // A newest value that is not the present one must not look like it.
+  if (t === null && f.gone) {
+    const last = say(f.digits === 0 ? row.min : row.mean) + " " + c.unit + " at " + brief(new Date(row.b));
+    return { row, words: pre + "unknown now, last " + last, shown: [pre, h("span.unknown", {}, "unknown now"), h("span.note", {}, " last " + last)] };
   }
   const range = say(row.min) === say(row.max) ? "" : " (least " + say(row.min) + ", most " + say(row.max) + ")";
   const middle = f.digits === 0 ? say(row.min) : say(row.mean);
