@@ -55,6 +55,7 @@ func commands() []command {
 		{"restore", "FILE FROM", "put a backup in the history's place while it does not", restore},
 		{"verify", "FILE", "check the history, or a backup of it", verify},
 		{"act", "COMMAND", "acknowledge, shelve, note and the like at the agent that runs on this machine", act},
+		{"secret", "", "make the line of a secret's file: it cannot be read from it", secret},
 		{"version", "", "say which build this is", version},
 	}
 }
