@@ -338,13 +338,27 @@ func (b *board) set(a ...*rules.Assessment) {
 
 // book holds events; err makes it unreadable.
 type book struct {
+	mu      sync.Mutex
 	entries []rules.Entry
 	err     error
 }
 
-func (b *book) Newest() uint64 { return uint64(len(b.entries)) }
+// add records one more while others read.
+func (b *book) add(e rules.Entry) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	b.entries = append(b.entries, e)
+}
+
+func (b *book) Newest() uint64 {
+	b.mu.Lock()
+	defer b.mu.Unlock()
+	return uint64(len(b.entries))
+}
 
 func (b *book) Journal(_ context.Context, q rules.Search) ([]rules.Entry, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	var found []rules.Entry
 	for _, e := range slices.Backward(b.entries) {
 		if q.Fits(&e) && len(found) < q.Limit {
@@ -355,6 +369,8 @@ func (b *book) Journal(_ context.Context, q rules.Search) ([]rules.Entry, error)
 }
 
 func (b *book) Entries(_ context.Context, after uint64, limit int) ([]rules.Entry, error) {
+	b.mu.Lock()
+	defer b.mu.Unlock()
 	if b.err != nil {
 		return nil, b.err
 	}

@@ -112,7 +112,7 @@ func TestStreamResumes(t *testing.T) {
 				go func() { h.live(out, r); close(done) }()
 				time.Sleep(3 * time.Second)
 				synctest.Wait()
-				b.entries = append(b.entries, rules.Entry{Seq: 251, ID: "q7-251"})
+				b.add(rules.Entry{Seq: 251, ID: "q7-251"})
 				time.Sleep(time.Second)
 				stop()
 				<-done
