@@ -109,6 +109,7 @@ func (in *inspection) look(ctx context.Context) ([]sentEvent, error) {
 	in.clock(past)
 	in.disk()
 	in.broker(ctx, running)
+	in.access()
 	in.certificates()
 	for _, u := range cfg.Units {
 		in.unit(ctx, past, u)

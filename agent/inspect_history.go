@@ -53,7 +53,7 @@ func (in *inspection) history(ctx context.Context) *pastEvents {
 			"Look at the disk; the agent puts a damaged store aside and goes on in a new one when it starts.")
 		return p
 	}
-	p.whole, p.damaged = history.CheckFile(ctx, databaseIn(dir))
+	p.whole, p.damaged = history.CheckFile(ctx, history.Path(dir))
 	if err := p.read(ctx, in); err != nil && p.damaged == nil {
 		p.damaged = err
 	}

@@ -12,8 +12,29 @@ import (
 	"time"
 )
 
-// databaseIn is where a store keeps its database, by history's own name for it.
-func databaseIn(dir string) string { return filepath.Join(dir, "history.db") }
+// access says whether the agent could start with the secrets that the file
+// names, and who may do what. Nothing of them is said.
+func (in *inspection) access() {
+	_, err := authorityOf(in.cfg)
+	a := in.cfg.Access
+	who := "Whoever reaches the page may see"
+	if a.SeeFile != "" || a.SeeEnv != "" {
+		who = "Who wants to see the page needs a secret"
+	}
+	switch {
+	case errors.Is(err, fs.ErrPermission):
+		in.add(notSeen, "access", "This user may not read the secrets.", "Run inspect as the service's user.")
+	case err != nil:
+		in.add(attention, "access", fmt.Sprintf("The agent does not start with these secrets: %s.", strings.ReplaceAll(err.Error(), "\n", "; ")),
+			"Make the line of the file anew with strokebank secret, and let the service's user alone read it.")
+	case a.ActFile != "" || a.ActEnv != "":
+		in.well("access", "%s, and who wants to act needs a secret.", who)
+	case a.ActWithoutSecret:
+		in.well("access", "%s, and act, without a secret; the page is this machine's alone.", who)
+	default:
+		in.well("access", "%s, and nobody may act.", who)
+	}
+}
 
 // clock says whether the machine's clock can be believed.
 func (in *inspection) clock(p *pastEvents) {

@@ -183,6 +183,30 @@ func TestInspectReadsTheDevicesItself(t *testing.T) {
 	}
 }
 
+// Secrets with which the agent would not start are known before it is started.
+func TestInspectedAccess(t *testing.T) {
+	s := &signer{dir: t.TempDir()}
+	s.write(t, "short", "too-short-77\n")
+	s.write(t, "act", actSecret+"\n")
+	for _, c := range []struct{ name, access, state, says string }{
+		{"nothing said", "", isWell, "may see, and nobody may act"},
+		{"a secret", "access: {act_secret_file: " + s.file("act") + "}", isWell, "who wants to act needs a secret"},
+		{"too short", "access: {act_secret_file: " + s.file("short") + "}", attention, "at least 16 are needed"},
+		{"not there", "access: {see_secret_file: " + s.file("none") + "}", attention, "no such file"},
+		{"one for both", "access: {see_secret_file: " + s.file("act") + ", act_secret_file: " + s.file("act") + "}", attention, "the same secret"},
+		{"none wanted", "access: {act_without_secret: true}", isWell, "and act, without a secret"},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			config := configuration(t, "chain.yaml", map[string]string{"PORT_MODBUS": "1", "PORT_MQTT": "1", "PORT_HTTP": "1", "STORE": t.TempDir(), "log: {": c.access + "\nlog: {"})
+			got, found := look(t, config)
+			wants(t, found, "access", c.state, c.says, "")
+			if strings.Contains(got.out, actSecret) || strings.Contains(got.out, "too-short-77") {
+				t.Error("a secret is said")
+			}
+		})
+	}
+}
+
 // storeWith is a new store whose clock says now.
 func storeWith(t *testing.T, dir string, now time.Time) *history.Store {
 	t.Helper()
