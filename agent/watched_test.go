@@ -15,13 +15,10 @@ import (
 // raised, by name and source.
 type watched struct {
 	*rig
-	raised  map[string]raise // the first of each since the fault
-	events  []rules.Event
-	busy    int
-	begin   time.Duration
-	slow    bool // always every ten seconds
-	fills   [2]int
-	counted [2]int
+	raised map[string]raise // the first of each since the fault
+	events []rules.Event
+	busy   int
+	begin  time.Duration
 }
 
 // raise is an alarm as it was raised.
@@ -38,7 +35,7 @@ func newWatched(tb testing.TB, example string, build simulator.Build, seed uint6
 // lively is one step at the pace that the plant needs.
 func (w *watched) lively() *rules.Assessment {
 	w.period = 10 * time.Second
-	if w.busy > 0 && !w.slow {
+	if w.busy > 0 {
 		w.busy--
 		w.period = time.Second
 	}
@@ -46,16 +43,6 @@ func (w *watched) lively() *rules.Assessment {
 	for i := range a.Machines {
 		if a.Machines[i].State == "running" {
 			w.busy = 60
-		}
-	}
-	for _, f := range a.Fills {
-		i := 0
-		if f.Position == "pump2" {
-			i = 1
-		}
-		w.fills[i]++
-		if f.Counts {
-			w.counted[i]++
 		}
 	}
 	for _, e := range a.Events {
