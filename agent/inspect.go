@@ -190,7 +190,7 @@ func count(n int, thing string) string {
 
 // ago is a time in the past in the coarsest words that tell something.
 func ago(now, then time.Time) string {
-	d := now.Sub(then)
+	d := max(now.Sub(then), 0) // what is written within this second is of now
 	switch {
 	case d < 2*time.Minute:
 		return fmt.Sprintf("%.0f s ago", d.Seconds())
