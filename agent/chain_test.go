@@ -1,10 +1,8 @@
 package main
 
 import (
-	"encoding/json"
 	"fmt"
 	"math"
-	"net/url"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -199,21 +197,7 @@ func (c *chain) checkPrometheus(t *testing.T) {
 	}
 	start(t, tool(t, "prometheus", "prometheus"), "--config.file="+dir+"/prometheus.yml", "--storage.tsdb.path="+dir+"/data", "--web.listen-address="+at(port))
 	listening(t, port)
-	query := func(q string) string {
-		var answer struct {
-			Data struct {
-				Result []struct{ Value [2]any }
-			}
-		}
-		text, err := fetch(fmt.Sprintf("http://127.0.0.1:%d/api/v1/query?query=%s", port, url.QueryEscape(q)))
-		if err != nil { // it answers 503 while it starts
-			return ""
-		}
-		if err := json.Unmarshal([]byte(text), &answer); err != nil || len(answer.Data.Result) != 1 {
-			return ""
-		}
-		return answer.Data.Result[0].Value[1].(string)
-	}
+	query := func(q string) string { return askPrometheus(port, q) }
 	eventually(t, "Prometheus knows of one cycle", func() bool {
 		return query(`strokebank_reserve_cycles{site="quillen-reach",unit="AU-9",figure="at_least"}`) == "1"
 	})
