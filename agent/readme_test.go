@@ -12,7 +12,7 @@ import (
 // The README is what a stranger has: every file that it links to is there, and
 // every command that it names exists.
 func TestReadmeIsTrue(t *testing.T) {
-	for _, page := range []string{"README.md", "DEVELOPERS.md", "deploy/broker/README.md"} {
+	for _, page := range []string{"README.md", "DEVELOPERS.md", "deploy/broker/README.md", "deploy/fleet.md"} {
 		text, err := os.ReadFile(filepath.Join("..", page))
 		if err != nil {
 			t.Fatal(err)
