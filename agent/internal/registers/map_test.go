@@ -224,9 +224,12 @@ func TestRangeEnds(t *testing.T) {
 func TestAlarmInAnotherPlace(t *testing.T) {
 	a := everything()
 	m := mapOf(t, a)
-	a.Alarms = a.Alarms[1:]
-	got := reads(t, &view{a: a, fresh: true, m: m})
-	holds(t, got, map[string]string{"unit.low_reserve": "?", "pump1.overload": "?", "link.panel.link_lost": "?", "bit unit.low_reserve.raised": "0", "bit unit.low_reserve.not_raised": "0"})
+	all := a.Alarms
+	for _, shift := range []int{1, 3} { // another source in the first place, and another alarm of the same source
+		a.Alarms = all[shift:]
+		got := reads(t, &view{a: a, fresh: true, m: m})
+		holds(t, got, map[string]string{"unit.low_reserve": "?", "pump1.overload": "?", "link.panel.link_lost": "?", "bit unit.low_reserve.raised": "0", "bit unit.low_reserve.not_raised": "0"})
+	}
 }
 
 // The signature tells one set of alarms from another, and is itself no unknown.

@@ -24,11 +24,12 @@ type latest interface {
 
 // Bounds of the clients. *Common practice, no source.*
 const (
-	mostClients  = 16               // further ones are closed at once
-	firstLimit   = 10 * time.Second // until the first request
-	idleLimit    = 2 * time.Minute  // between two requests
-	frameLimit   = 5 * time.Second  // from the first byte of a request to its last, and to send an answer
-	mostCulprits = 256              // clients that are remembered as logged
+	mostClients  = 16                   // further ones are closed at once
+	firstLimit   = 10 * time.Second     // until the first request
+	idleLimit    = 2 * time.Minute      // between two requests
+	frameLimit   = 5 * time.Second      // from the first byte of a request to its last, and to send an answer
+	breath       = 5 * time.Millisecond // from an answer to the next request, so that no client takes the gateway's core
+	mostCulprits = 256                  // clients that are remembered as logged
 )
 
 // Config is what a Server serves and where.
@@ -213,6 +214,7 @@ func (s *Server) serve(ctx context.Context, conn net.Conn) {
 		if _, err := conn.Write(frame); err != nil {
 			return
 		}
+		wait(ctx, breath)
 	}
 }
 

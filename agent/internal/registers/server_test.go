@@ -198,6 +198,7 @@ func TestClientsAreLimited(t *testing.T) {
 		in = append(in, c)
 	}
 	refused := dial(t, s)
+	_, _ = refused.Write(unhex(t, "0001 0000 0006 01 03 0000 0001")) // it may be closed already
 	if n, err := refused.Read(make([]byte, 1)); err == nil {
 		t.Errorf("one client too many read %d bytes", n)
 	}
@@ -244,7 +245,13 @@ func TestSlowClients(t *testing.T) {
 			if _, err := io.ReadFull(c, make([]byte, 11)); err != nil {
 				t.Error(err)
 			}
-		}, idleLimit, 0},
+		}, breath + idleLimit, 0},
+		{"a hundred at once", func(t *testing.T, c net.Conn) {
+			go func() { _, _ = io.Copy(io.Discard, c) }()
+			for range 100 {
+				write(t, c, unhex(t, request))
+			}
+		}, 100*breath + idleLimit, 0},
 		{"half a request", func(t *testing.T, c net.Conn) { write(t, c, unhex(t, request)[:5]) }, frameLimit, 1},
 		{"a byte a second", func(t *testing.T, c net.Conn) {
 			for _, b := range unhex(t, request)[:4] {
@@ -319,6 +326,9 @@ func TestAge(t *testing.T) {
 		next.ClockTrusted, next.Time = false, time.Time{} // a clock that nobody trusts tells nothing
 		b.show(next)
 		look("the next", true, 0, true)
+		time.Sleep(time.Second)
+		b.show(next)
+		look("the next again", true, 1, true)
 	})
 }
 
