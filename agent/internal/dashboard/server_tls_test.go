@@ -94,7 +94,7 @@ func TestPageOverTLS(t *testing.T) {
 		t.Fatalf("%v %v", r, err)
 	}
 	r.Body.Close()
-	old := &tls.Config{InsecureSkipVerify: true, MaxVersion: tls.VersionTLS11}
+	old := &tls.Config{InsecureSkipVerify: true, MinVersion: tls.VersionTLS10, MaxVersion: tls.VersionTLS11}
 	if c, err := tls.Dial("tcp", s.Addr().String(), old); err == nil {
 		c.Close()
 		t.Error("TLS 1.1 is accepted")
