@@ -58,7 +58,9 @@ func TestAirIsKnownAfterAYear(t *testing.T) {
 // make these windows: the window between shows none.
 func TestUnseenStrokesAreNoLeak(t *testing.T) {
 	cfg := config().withDefaults()
-	window := func(at, seconds, down, err float64) Window { return Window{At: at, Seconds: seconds, Down: down, Error: err} }
+	window := func(at, seconds, down, err float64) Window {
+		return Window{At: at, Seconds: seconds, Down: down, Error: err}
+	}
 	loud := func(windows ...Window) Decline {
 		o := oil{cfg: &cfg, liner: new(liner)}
 		for _, w := range windows {
