@@ -123,18 +123,18 @@ func (in *inspection) device(link sensors.Link, number uint8, points []devicePoi
 		says = fmt.Sprintf("It answers at %s, but one of its %s does not read well.", link.Address, count(len(points), "point"))
 	}
 	f := in.add(attention, what, says, "")
-	var todo []string
+	var remedies []string
 	for _, p := range bad {
 		line := p.id + ": " + p.quality.String() + ", " + p.reason.String()
 		if p.more != "" {
 			line += " (" + p.more + ")"
 		}
 		f.Details = append(f.Details, line)
-		if do := remedy(link, p.reason); !slices.Contains(todo, do) {
-			todo = append(todo, do)
+		if do := remedy(link, p.reason); !slices.Contains(remedies, do) {
+			remedies = append(remedies, do)
 		}
 	}
-	f.Do = strings.Join(todo, " ")
+	f.Do = strings.Join(remedies, " ")
 }
 
 // remedy is what to do about a reason.

@@ -18,13 +18,34 @@ type inventory struct {
 	lost  Decline
 	since float64 // s, watched time since it has been over the limit; 0: it is not
 	total float64 // m³ at 15 °C; 0: not known
+	blind float64 // s without one of its readings; 0: all are there
+}
+
+// now is the inventory at present, m³; 0 while one of its readings is missing:
+// the last figure is not the present one.
+func (v *inventory) now() float64 {
+	if v.blind > 0 {
+		return 0
+	}
+	return v.total
 }
 
 // piece is the length of a mean, s.
 const piece = 600.0
 
 func (v *inventory) step(s *Scan, age float64) bool {
-	if v.cfg.SumpArea <= 0 || !s.Read || !s.SumpRead || s.Moving {
+	if v.cfg.SumpArea <= 0 {
+		return false
+	}
+	if !s.Read || !s.SumpRead {
+		if v.blind += s.Seconds; v.blind > piece {
+			v.total = 0
+			v.sum.reset()
+		}
+		return false
+	}
+	v.blind = 0
+	if s.Moving {
 		return false
 	}
 	// The sump's oil is taken to be as warm as the tank's.

@@ -280,34 +280,6 @@ func TestSwitchingPointMoves(t *testing.T) {
 	}
 }
 
-func TestInventoryTellsALossFromALeakInside(t *testing.T) {
-	for _, outside := range []bool{true, false} {
-		b := newTub(t)
-		b.w = New(func() Config { c := config(); c.SumpArea = 0.5; return c }())
-		b.s.SumpRead = true
-		sump := 0.5
-		for range 4 * 3600 {
-			b.s.Sump = sump + 0.002*b.random.NormFloat64()
-			b.pass(1, 10e-3/3600)
-			if !outside {
-				sump += 10e-3 / 3600 / 0.5
-			}
-		}
-		want := 0.0
-		if outside {
-			want = 10
-		}
-		d := b.w.out.Lost
-		if !d.Known {
-			t.Fatal("not known after four hours")
-		}
-		near(t, "lost, L/h", d.Rate*3.6e6, want, d.Band*3.6e6)
-		if d.Band*3.6e6 > 1.5 {
-			t.Errorf("band %g L/h", d.Band*3.6e6)
-		}
-	}
-}
-
 func TestRestoredWatchGoesOn(t *testing.T) {
 	b := newTub(t)
 	for range 3 {

@@ -169,7 +169,7 @@ func (w *Watch) tell() {
 	if w.inventory.since > 0 {
 		o.LostFor = w.age - w.inventory.since
 	}
-	o.Lost, o.Inventory, o.Stuck = w.inventory.lost, w.inventory.total, w.lift.stuck
+	o.Lost, o.Inventory, o.Stuck = w.inventory.lost, w.inventory.now(), w.lift.stuck
 	o.Lifting, o.LiftsAt, o.LiftedPart = w.loss.lifting(w.age)
 }
 

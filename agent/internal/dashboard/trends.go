@@ -22,6 +22,7 @@ type past interface {
 // trended are the figures that have a course, with their unit.
 var trended = map[string]signal.Unit{
 	"pressure": signal.Pascal, "level": signal.Metre, "oil_volume": signal.CubicMetre,
+	"oil_inventory": signal.CubicMetre, "oil_decline": signal.CubicMetrePerSecond, "air_decline_per_day": signal.NoUnit,
 	"reserve_at_least": signal.Count, "reserve_expected": signal.Count, "air_ratio": signal.NoUnit,
 }
 
@@ -119,7 +120,7 @@ func (h *handler) trends(w http.ResponseWriter, r *http.Request) {
 	points, odd := pointsOf(r)
 	measure, there := trended[name]
 	if why == "" && !there {
-		why = "name must be one of pressure, level, oil_volume, reserve_at_least, reserve_expected, air_ratio"
+		why = "name must be one of pressure, level, oil_volume, oil_inventory, oil_decline, reserve_at_least, reserve_expected, air_ratio, air_decline_per_day"
 	}
 	if why == "" {
 		why = odd

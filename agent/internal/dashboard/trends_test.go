@@ -47,6 +47,8 @@ func (y *years) Curve(_ context.Context, unit, name string, from, to time.Time, 
 	switch name {
 	case "level":
 		scale, base = 0.06, 1.42
+	case "oil_inventory":
+		scale, base = 0.01, 2.9
 	case "oil_volume":
 		scale, base = 0.09, 2.3
 	case "reserve_at_least":

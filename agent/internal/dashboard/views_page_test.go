@@ -136,6 +136,7 @@ func trendsByPointer(t *testing.T, ctx context.Context) {
 	}
 	r.point(0.2)
 	r.contains(`[data-key="pressure"] .reads`, "Pressure", "bar", "least", "most")
+	r.contains(`[data-key="inventory"] .reads`, "Oil in tank, sump and cylinders", "L", "least")
 	r.contains(".moment", "At ")
 	r.point(0.5)
 	r.contains(`[data-key="pressure"] .reads`, "no data")

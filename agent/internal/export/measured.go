@@ -23,6 +23,7 @@ func IsService(e *rules.Entry) bool {
 // trendUnits are the units of the trends.
 var trendUnits = map[string]string{
 	"pressure": "Pa", "level": "m", "oil_volume": "m3", "air_ratio": "ratio", "reserve_at_least": "cycles", "reserve_expected": "cycles",
+	"oil_inventory": "m3", "oil_decline": "m3/s", "air_decline_per_day": "ratio",
 }
 
 // valueOf is a figure of an event; unknown where it has none of that name.

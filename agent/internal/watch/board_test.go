@@ -45,7 +45,7 @@ func TestTrendKeepsExtremesAndLeavesGaps(t *testing.T) {
 	var tr trends
 	at := time.Date(2026, 11, 25, 3, 0, 0, 0, time.UTC)
 	add := func(second int, r signal.Reading) {
-		a := &rules.Assessment{Time: at.Add(time.Duration(second) * time.Second), Level: r, Gas: rules.Gas{AirRatio: signal.Unknown()}}
+		a := &rules.Assessment{Time: at.Add(time.Duration(second) * time.Second), Level: r, Gas: rules.Gas{AirRatio: signal.Unknown()}, Leaks: noLeaks}
 		tr.add(a, time.Duration(second)*time.Second)
 	}
 	for s := range 60 {

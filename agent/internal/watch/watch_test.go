@@ -44,7 +44,7 @@ type scripted struct {
 func (j *scripted) Step(scan signal.Scan) *rules.Assessment {
 	j.steps++
 	j.a = rules.Assessment{Unit: "AU-7", Scan: scan.Number, Time: scan.Time, Events: j.a.Events[:0],
-		Gas: rules.Gas{AirRatio: signal.Unknown()}}
+		Gas: rules.Gas{AirRatio: signal.Unknown()}, Leaks: noLeaks}
 	if name, ok := j.events[scan.Number]; ok {
 		j.a.Events = append(j.a.Events, rules.Event{Name: name})
 	}

@@ -1,4 +1,4 @@
-// The past of a unit: five courses over one time. The address holds the time;
+// The past of a unit: its courses over one time. The address holds the time;
 // a pointer or the arrow keys read it, dragging or plus and minus zoom.
 
 import { show, text, h, s } from "./dom.js";
@@ -22,10 +22,12 @@ const charts = [
     limits: ({ limits: l }) => [[l.set_level_meters, "set"], [l.low_level_meters, "low"]] },
   { key: "oil", title: "Oil volume", names: ["oil_volume"], unit: () => measure("volume"), least: { L: 10, gal: 3 },
     limits: ({ limits: l }) => [[l.unusable_oil_cubic_meters, "unusable below"]] },
+  { key: "inventory", title: "Oil in tank, sump and cylinders, at 15 \u00b0C", names: ["oil_inventory"], unit: () => measure("volume"), least: { L: 10, gal: 3 }, limits: () => [],
+    has: (a) => a.readings.some((r) => r.id === "sump_level") },
   { key: "air", title: "Air in the tank, of a full charge", names: ["air_ratio"], unit: () => share, least: { "%": 1 }, limits: () => [[1, "full charge"]] },
 ];
 const tailed = { pressure: (a) => (a.readings.find((x) => x.id === "pressure") || { reading: {} }).reading.value, level: (a) => a.oil_level.value,
-  oil_volume: (a) => a.oil_volume.value, air_ratio: (a) => a.gas && a.gas.air_ratio,
+  oil_volume: (a) => a.oil_volume.value, oil_inventory: (a) => a.leaks && a.leaks.oil_inventory_cubic_meters, air_ratio: (a) => a.gas && a.gas.air_ratio,
   reserve_at_least: (a) => (a.reserve.known ? a.reserve.at_least_cycles : null), reserve_expected: (a) => (a.reserve.known ? a.reserve.expected_cycles : null) };
 
 export function open(el, unit) {
@@ -130,7 +132,7 @@ function draw(v, all) {
   v.drawn = key;
   const base = { width, from: v.time[0], to: v.time[1], until: v.got.until, marks: v.got.marks, height: innerWidth < 700 ? 96 : 112 };
   v.base = base;
-  v.charts = charts.map((c) => {
+  v.charts = charts.filter((c) => !c.has || c.has(v.a)).map((c) => {
     const [unit, convert, digits] = c.unit();
     return { ...base, c, unit, convert, digits, zero: c.zero, least: c.least && c.least[unit],
       figures: c.names.map((n, i) => ({ gone: live() && typeof tailed[n](v.a) !== "number", runs: withTail(v, n), look: i ? "second" : "first", said: c.said && c.said[i], digits: c.digits ? c.digits[i] : digits })),
