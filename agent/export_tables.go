@@ -124,38 +124,44 @@ const readingsAtOnce = 7 * 24 * time.Hour
 
 func (q *quarry) readings(ctx context.Context, unit *configs.Unit, put func(*rules.Trend) error) error {
 	name := unit.Rules.Unit
-	from, to, err := q.store.Extent(ctx, name)
-	if err != nil || from.IsZero() {
+	covered, err := coveredSpan(ctx, q.store, name, q.span)
+	if err != nil || covered.From.IsZero() {
 		return err
-	}
-	to = to.Add(time.Nanosecond)
-	if !q.span.from.IsZero() && q.span.from.After(from) {
-		from = q.span.from
-	}
-	if !q.span.to.IsZero() && q.span.to.Before(to) {
-		to = q.span.to
 	}
 	series, err := q.store.Series(ctx, name)
 	if err != nil {
 		return err
 	}
+	end := covered.To.Add(time.Nanosecond) // what bears the last time is within
+	if !q.span.to.IsZero() && q.span.to.Before(end) {
+		end = q.span.to
+	}
 	for _, point := range series {
-		for at := from; at.Before(to); {
-			end := at.Truncate(24 * time.Hour).Add(readingsAtOnce)
-			if end.After(to) {
-				end = to
-			}
-			rows, err := q.store.Curve(ctx, name, point, at, end, q.step)
-			if err != nil {
+		if err := eachStep(ctx, q.store, name, point, covered.From, end, q.step, put); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// eachStep hands the course of a point within [from, to) over, a few days in
+// memory at a time.
+func eachStep(ctx context.Context, store *history.Reader, unit, point string, from, to time.Time, step time.Duration, put func(*rules.Trend) error) error {
+	for at := from; at.Before(to); {
+		end := at.Truncate(24 * time.Hour).Add(readingsAtOnce)
+		if end.After(to) {
+			end = to
+		}
+		rows, err := store.Curve(ctx, unit, point, at, end, step)
+		if err != nil {
+			return err
+		}
+		for i := range rows {
+			if err := put(&rows[i]); err != nil {
 				return err
 			}
-			for i := range rows {
-				if err := put(&rows[i]); err != nil {
-					return err
-				}
-			}
-			at = end
 		}
+		at = end
 	}
 	return nil
 }

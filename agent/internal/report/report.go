@@ -77,8 +77,12 @@ type Unit struct {
 	Figures  []Group // reliability
 	Cautions []string
 	Tests    []Test // in the span, oldest first
-	Gaps     []Span // that nobody watched
-	Unknown  int    // gaps of unknown length
+
+	// What nobody watched: in all, in how many gaps, how many more there are of
+	// unknown length, and what is drawn of them.
+	Blind              time.Duration
+	Unwatched, Unknown int
+	Gaps               []Span
 }
 
 // Output is what the runs of a machine gave, m³/s, corrected.

@@ -2,7 +2,6 @@ package report
 
 import (
 	"fmt"
-	"time"
 
 	"strokebank/rules"
 	"strokebank/rules/machine/service"
@@ -182,14 +181,10 @@ func (u *Unit) failure(p *paper, f *rules.Failure) []cell {
 func (u *Unit) basis(p *paper) {
 	p.section("What this stands on")
 	defer p.end()
-	blind := time.Duration(0)
-	for _, g := range u.Gaps {
-		blind += g.To.Sub(g.From)
-	}
 	span := u.Span.To.Sub(u.Span.From)
-	text := fmt.Sprintf("The record covers %s of the time asked for. Nobody watched for %s of it (%s)", long(span), long(blind), plural(len(u.Gaps), "gap"))
+	text := fmt.Sprintf("The record covers %s of the time asked for. Nobody watched for %s of it (%s)", long(span), long(u.Blind), plural(u.Unwatched, "gap"))
 	if span > 0 {
-		text += fmt.Sprintf(", %.2f %%", 100*blind.Hours()/span.Hours())
+		text += fmt.Sprintf(", %.2f %%", 100*u.Blind.Hours()/span.Hours())
 	}
 	if u.Unknown > 0 {
 		text += fmt.Sprintf("; %s of unknown length are not among them, because the clock could not be trusted", plural(u.Unknown, "more gap"))
