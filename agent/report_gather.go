@@ -75,7 +75,7 @@ func (g *reportGathering) all(ctx context.Context) error {
 	for i := range g.out.Duty {
 		g.out.Duty[i] = report.NewDuty(g.out.Span, time.Local)
 	}
-	for _, part := range []func(context.Context) error{g.state, g.trends, g.runs, g.events, g.failures, g.figures} {
+	for _, part := range []func(context.Context) error{g.state, g.trends, g.newest, g.runs, g.events, g.failures, g.figures} {
 		if err := part(ctx); err != nil {
 			return err
 		}
@@ -135,6 +135,25 @@ func (g *reportGathering) trends(ctx context.Context) error {
 		})
 		if err != nil {
 			return err
+		}
+	}
+	return nil
+}
+
+// freshest is how far back the newest row of a trend is looked for.
+const freshest = 24 * time.Hour
+
+// newest are the newest rows, as they came.
+func (g *reportGathering) newest(ctx context.Context) error {
+	to := g.out.Span.To.Add(1)
+	for name, at := range map[string]**rules.Trend{"reserve_expected": &g.out.Newest.Expected, "pressure": &g.out.Newest.Pressure,
+		"level": &g.out.Newest.Level, "oil_volume": &g.out.Newest.Oil, "air_ratio": &g.out.Newest.Air} {
+		rows, err := g.store.Curve(ctx, g.out.Name, name, to.Add(-freshest), to, time.Minute)
+		if err != nil {
+			return err
+		}
+		if n := len(rows); n > 0 {
+			*at = &rows[n-1]
 		}
 	}
 	return nil

@@ -29,7 +29,7 @@ func (u *Unit) alarms(p *paper) {
 		p.put("p", "", "No alarm stands, none waits for somebody, and none is covered.")
 	} else {
 		p.put("h3", "", "Standing, waiting or covered now")
-		p.table([]string{"Alarm", "Where", "State", "Priority", "Since"}, rows)
+		p.table([]string{"Alarm", "Where", "State", "!Priority", "!Since"}, rows)
 	}
 	if u.Load == nil {
 		return

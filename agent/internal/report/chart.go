@@ -11,7 +11,7 @@ import (
 // own width.
 const (
 	chartWide   = 700.0
-	chartHigh   = 160.0
+	chartHigh   = 140.0
 	chartLeft   = 46.0
 	chartRight  = 112.0 // room for the names of lines
 	chartTop    = 10.0

@@ -43,7 +43,7 @@ func (u *Unit) output(p *paper, m *machine.Config, v *work.Verdict, o *Output) {
 		fact{"last run that counted", cell{text: u.known(v.Last, of), under: percent(v.Ratio, 1) + " of what is due, ± " + percent(2*v.LastBand, 1)}},
 		fact{"baseline", cell{text: u.known(v.Baseline, of), under: baselineWords(v)}},
 		fact{"rating", plain(u.known(v.Rating, of))},
-		fact{"smoothed", cell{text: percent(v.Trend.Smoothed, 1), under: "of the baseline, " + plural(int(v.Trend.Fills), "run")}},
+		fact{"smoothed", smoothed(v)},
 		fact{"falls under its limit", u.forecast(p, v)},
 	)
 	u.outputChart(p, of, m, v, o)
@@ -61,6 +61,13 @@ func verdictOf(v *work.Verdict) cell {
 		return plain("not judged yet")
 	}
 	return plain("as it should be")
+}
+
+func smoothed(v *work.Verdict) cell {
+	if !v.Trend.Smoothed.Known() {
+		return plain("not yet")
+	}
+	return cell{text: percent(v.Trend.Smoothed, 1), under: "of the baseline, " + plural(int(v.Trend.Fills), "run")}
 }
 
 func baselineWords(v *work.Verdict) string {

@@ -188,10 +188,17 @@ func (p *paper) mark(priority string) {
 	p.end()
 }
 
+// wholeRows is up to how many rows a table stays on one page.
+const wholeRows = 8
+
 // table writes one; head names its columns, "#" before a name sets it to the
-// right as numbers.
+// right as numbers, "!" keeps its words in one line.
 func (p *paper) table(head []string, rows [][]cell) {
-	p.tag("table")
+	class := "rows"
+	if len(rows) <= wholeRows {
+		class = "whole"
+	}
+	p.tag("table", "class", class)
 	p.tag("thead")
 	p.tag("tr")
 	for _, name := range head {
@@ -220,6 +227,9 @@ func (p *paper) table(head []string, rows [][]cell) {
 func columnClass(name string) (class, rest string) {
 	if rest, number := strings.CutPrefix(name, "#"); number {
 		return "number", rest
+	}
+	if rest, keep := strings.CutPrefix(name, "!"); keep {
+		return "keep", rest
 	}
 	return "words", name
 }

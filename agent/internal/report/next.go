@@ -82,11 +82,15 @@ func (u *Unit) standing(now time.Time, add adder) {
 		if !s.State.NeedsSomeone() || told[s.Name] {
 			continue
 		}
-		what := fmt.Sprintf("%s: %s", s.Title, u.machine(s.Source))
+		what := u.where(s.Title, s.Source)
 		if !s.State.Active() {
 			add(max(urgency[s.Priority], thisWeek), what, "Find out why it came; then acknowledge it, and reset it where it waits for that.",
 				fmt.Sprintf("The alarm has gone and is %s since %s.", s.State, s.Since.In(now.Location()).Format("2006-01-02 15:04 MST")))
 			continue
+		}
+		soon := urgency[s.Priority]
+		if s.Respond > 0 && s.Respond <= 24*3600 {
+			soon = min(soon, today)
 		}
 		why := fmt.Sprintf("Alarm of %s priority, %s", s.Priority, s.State)
 		if s.Respond > 0 {
@@ -99,7 +103,7 @@ func (u *Unit) standing(now time.Time, add adder) {
 		if s.Note != "" {
 			do += " " + s.Note
 		}
-		add(urgency[s.Priority], what, do, why+".")
+		add(soon, what, do, why+".")
 	}
 }
 
@@ -153,7 +157,7 @@ func (u *Unit) unproven(add adder) {
 func (u *Unit) due(now time.Time, add adder) {
 	for i := range u.State.Service {
 		s := &u.State.Service[i]
-		what := fmt.Sprintf("%s: %s", s.Title, u.machine(s.Source))
+		what := u.where(s.Title, s.Source)
 		switch {
 		case s.State == service.Due:
 			add(thisWeek, what, "Have it done after the maker's book, then say so with strokebank act service_done.",
@@ -201,6 +205,14 @@ func (u *Unit) noisy(add adder) {
 		add(toImprove, "One alarm makes much of the load: "+a.title+", "+u.machine(a.source), "Remove its cause, or tune its delay and deadband.",
 			fmt.Sprintf("%d of %d alarms.", a.n, l.raised))
 	}
+}
+
+// where is what something is about, with its place where that is not the unit.
+func (u *Unit) where(title, source string) string {
+	if source == "unit" {
+		return title
+	}
+	return title + ": " + u.machine(source)
 }
 
 // joined lists words.

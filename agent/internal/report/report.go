@@ -66,7 +66,9 @@ type Unit struct {
 	FullCharge signal.Number // cycles, by the configuration
 	Points     []signal.ID   // that are measured, for a test record
 
+	// The course of what is stored and held, and the newest minutes of it.
 	AtLeast, Expected, Pressure, Level, Oil, Air []rules.Trend
+	Newest                                       Newest
 
 	Duty     [2]*Duty // pumps, compressors
 	Outputs  [4]Output
@@ -84,6 +86,9 @@ type Unit struct {
 	Unwatched, Unknown int
 	Gaps               []Span
 }
+
+// Newest is the newest rows of the trends; nil where there is none.
+type Newest struct{ Expected, Pressure, Level, Oil, Air *rules.Trend }
 
 // Output is what the runs of a machine gave, m³/s, corrected.
 type Output struct {
@@ -173,16 +178,6 @@ func stretches(rows []rules.Trend, one float64) (list []stretch) {
 		list = append(list, stretch{r.Start, r.Start.Add(time.Duration(r.Seconds * float64(time.Second))), r.Min / one, r.Mean / one, r.Max / one})
 	}
 	return list
-}
-
-// last is the newest row of a trend; nil where there is none.
-func last(rows []rules.Trend) *rules.Trend {
-	for i := len(rows) - 1; i >= 0; i-- {
-		if rows[i].Count > 0 {
-			return &rows[i]
-		}
-	}
-	return nil
 }
 
 // extent is from the least to the most, and all of the values beside.

@@ -20,12 +20,12 @@ func (u *Unit) state(p *paper, now time.Time) {
 	p.note("As the agent last saved it, %s (%s before this report). Values are means of the last minutes that were recorded.", p.at(u.Watched), long(now.Sub(u.Watched)))
 	p.facts(
 		fact{"at least", u.lastAtLeast(p)},
-		fact{"expected", u.lastCycles(p, u.Expected)},
+		fact{"expected", u.lastCycles(p, u.Newest.Expected)},
 		fact{"full charge", cell{text: cycles(u.FullCharge, 1), under: "at the set points, settled, by the configuration"}},
 		fact{"required", plain(fmt.Sprintf("%d cycles", u.Required))},
-		fact{"gauge pressure", u.latest(p, u.Pressure, Pressure)},
-		fact{"oil level", u.latest(p, u.Level, Length)},
-		fact{"oil in the tank", u.latest(p, u.Oil, Volume)},
+		fact{"gauge pressure", u.latest(p, u.Newest.Pressure, Pressure)},
+		fact{"oil level", u.latest(p, u.Newest.Level, Length)},
+		fact{"oil in the tank", u.latest(p, u.Newest.Oil, Volume)},
 		fact{"air, against full charge", u.lastAir(p)},
 	)
 	u.counters(p)
@@ -53,22 +53,22 @@ func (u *Unit) lastAtLeast(p *paper) cell {
 	return c
 }
 
-func (u *Unit) lastCycles(p *paper, rows []rules.Trend) cell {
-	if r := last(rows); r != nil {
+func (u *Unit) lastCycles(p *paper, r *rules.Trend) cell {
+	if r != nil {
 		return cell{text: cycles(signal.Number(r.Mean), 1), under: p.at(r.Start)}
 	}
 	return plain("not recorded")
 }
 
-func (u *Unit) latest(p *paper, rows []rules.Trend, of Quantity) cell {
-	if r := last(rows); r != nil {
+func (u *Unit) latest(p *paper, r *rules.Trend, of Quantity) cell {
+	if r != nil {
 		return cell{text: u.Show.Text(r.Mean, of), under: p.at(r.Start)}
 	}
 	return plain("not recorded")
 }
 
 func (u *Unit) lastAir(p *paper) cell {
-	if r := last(u.Air); r != nil {
+	if r := u.Newest.Air; r != nil {
 		return cell{text: percent(signal.Number(r.Mean), 0), under: p.at(r.Start)}
 	}
 	return plain("not recorded")

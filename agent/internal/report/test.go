@@ -86,7 +86,7 @@ func (r *Record) functions(p *paper) {
 	for _, f := range r.Test.Results {
 		rows = append(rows, []cell{plain(f.Title), outcome(f.Outcome), plain(or(f.By, "–")), plain("")})
 	}
-	p.table([]string{"Function", "Outcome", "By what it was seen", "Remarks"}, rows)
+	p.table([]string{"Function", "!Outcome", "By what it was seen", "Remarks"}, rows)
 }
 
 func outcome(o proof.Outcome) cell {
@@ -128,7 +128,7 @@ func (r *Record) oil(p *paper) {
 			cell{text: show(d.Predicted, Pressure), under: show(d.PredictedLow, Pressure) + " to " + show(d.PredictedHigh, Pressure)},
 			plain(show(d.After, Pressure)), kept})
 	}
-	p.table([]string{"Begun", "#Length", "#Oil measured", "#Oil predicted", "#Before", "#End predicted", "#End measured", "Verdict"}, rows)
+	p.table([]string{"Begun", "#Length", "#Oil measured", "#Oil predicted", "#Before", "#End predicted", "#End measured", "!Verdict"}, rows)
 	p.note("Pressures are absolute. Predicted is the end pressure for the oil that was measured, and the oil down to the pressure that was measured, with the gas's exchange of heat.")
 	r.rest(p)
 }
@@ -196,7 +196,7 @@ func (r *Record) alarms(p *paper) {
 		e := &r.Alarms[i]
 		rows = append(rows, []cell{plain(e.Time.In(p.zone).Format("15:04:05")), plain(e.Title), plain(r.Unit.machine(e.Source)), plain(string(e.Priority)), plain("")})
 	}
-	p.table([]string{"Raised", "Alarm", "Where", "Priority", "Seen in the control room by"}, rows)
+	p.table([]string{"!Raised", "Alarm", "Where", "Priority", "Seen in the control room by"}, rows)
 }
 
 // byHand is room for what the program cannot see.

@@ -41,7 +41,7 @@ func (u *Unit) proof(p *paper) {
 		rows = append(rows, []cell{plain(f.Title), state, last, plain(fmt.Sprint(f.Count)), due})
 	}
 	p.put("p", "", fmt.Sprintf("%d of %s were seen to work; %d are overdue. What was not seen to work is only hoped for.", proven, plural(len(rows), "function"), overdue))
-	p.table([]string{"Function", "State", "Last proven", "#Times", "#Due"}, rows)
+	p.table([]string{"Function", "!State", "Last proven", "#Times", "#Due"}, rows)
 	u.tests(p)
 }
 
@@ -58,7 +58,7 @@ func (u *Unit) tests(p *paper) {
 			plain(fmt.Sprint(t.Count(proof.Pass))), failedCount(t), plain(fmt.Sprint(t.Count(proof.NotSeen)))})
 	}
 	p.put("h3", "", "Proof tests")
-	p.table([]string{"#Number", "Begun", "By", "Note", "#Pass", "#Fail", "#Not seen"}, rows)
+	p.table([]string{"#Number", "!Begun", "By", "Note", "#Pass", "#Fail", "#Not seen"}, rows)
 	p.note("strokebank report -test NUMBER makes the record of one.")
 }
 
@@ -79,7 +79,7 @@ func (u *Unit) service(p *paper) {
 		for i := range u.State.Service {
 			rows = append(rows, u.task(p, &u.State.Service[i]))
 		}
-		p.table([]string{"Task", "Where", "State", "#Used", "Due", "Last done"}, rows)
+		p.table([]string{"Task", "!Where", "!State", "#Used", "!Due", "Last done"}, rows)
 	}
 	if len(u.Serviced) == 0 {
 		p.put("p", "", "No work on the machines was written down in this period.")
@@ -91,7 +91,7 @@ func (u *Unit) service(p *paper) {
 		rows = append(rows, []cell{plain(p.at(d.Time)), plain(u.machine(d.Source)), plain(d.What), plain(d.By), plain(d.Note)})
 	}
 	p.put("h3", "", "Done in the period")
-	p.table([]string{"When", "Where", "What", "By", "Note"}, rows)
+	p.table([]string{"!When", "!Where", "What", "By", "Note"}, rows)
 	if n := len(u.Serviced) - mostRows; n > 0 {
 		p.note("%d before these are in the journal.", n)
 	}
@@ -129,7 +129,7 @@ func (u *Unit) failed(p *paper) {
 	if rows == nil {
 		p.put("p", "", "No failure is on record in this period, and none is open.")
 	} else {
-		p.table([]string{"Failure", "Where", "Mode (ISO 14224)", "When", "State", "Repair"}, rows)
+		p.table([]string{"!Failure", "Where", "Mode (ISO 14224)", "!When", "State", "Repair"}, rows)
 		if n := len(u.Failures) - len(rows); n > 0 {
 			p.note("%d before these are in the export.", n)
 		}
