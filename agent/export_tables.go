@@ -119,8 +119,11 @@ func (q *quarry) counters(ctx context.Context, unit *configs.Unit, put func(*exp
 }
 
 // readingsAtOnce is how much of a series is read at once: whole days, so that
-// no step lies in two.
-const readingsAtOnce = 7 * 24 * time.Hour
+// no step lies in two; the more of them, the longer a step is.
+func readingsAtOnce(step time.Duration) time.Duration {
+	const day = 24 * time.Hour
+	return min(max(7*day, (1000*step).Truncate(day)), 91*day)
+}
 
 func (q *quarry) readings(ctx context.Context, unit *configs.Unit, put func(*rules.Trend) error) error {
 	name := unit.Rules.Unit
@@ -148,7 +151,7 @@ func (q *quarry) readings(ctx context.Context, unit *configs.Unit, put func(*rul
 // memory at a time.
 func eachStep(ctx context.Context, store *history.Reader, unit, point string, from, to time.Time, step time.Duration, put func(*rules.Trend) error) error {
 	for at := from; at.Before(to); {
-		end := at.Truncate(24 * time.Hour).Add(readingsAtOnce)
+		end := at.Truncate(24 * time.Hour).Add(readingsAtOnce(step))
 		if end.After(to) {
 			end = to
 		}

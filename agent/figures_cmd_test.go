@@ -3,7 +3,9 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"html"
 	"math"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -82,6 +84,40 @@ func (a *archive) says(words ...string) {
 			a.tb.Errorf("it does not say %q:\n%s", w, a.built("figures", a.config))
 		}
 	}
+	a.reports(words...)
+}
+
+// reports looks for words in the report of the built program, flags before
+// them, as a person reads it: without the tags.
+func (a *archive) reports(words ...string) {
+	a.tb.Helper()
+	args := []string{"report"}
+	for len(words) > 1 && strings.HasPrefix(words[0], "-") {
+		args, words = append(args, words[:2]...), words[2:]
+	}
+	text := readable(a.built(append(args, a.config)...))
+	for _, w := range words {
+		if !strings.Contains(text, w) {
+			a.tb.Errorf("the report does not say %q:\n%s", w, text)
+		}
+	}
+}
+
+// reported is the first number behind some words in the report.
+func (a *archive) reported(words string, flags ...string) signal.Number {
+	a.tb.Helper()
+	_, text, found := strings.Cut(readable(a.built(append(append([]string{"report"}, flags...), a.config)...)), words+" ")
+	if !found {
+		a.tb.Fatalf("the report does not speak of %q", words)
+	}
+	return signal.Number(toNumber(a.tb, strings.Fields(text)[0]))
+}
+
+var tag = regexp.MustCompile(`<style>[^<]*</style>|<[^>]*>`)
+
+// readable is the text of a page.
+func readable(page string) string {
+	return strings.Join(strings.Fields(html.UnescapeString(tag.ReplaceAllString(page, " "))), " ")
 }
 
 // NIST/SEMATECH e-Handbook of Statistical Methods, 8.4.5.1: two failures in
@@ -107,6 +143,7 @@ func TestPublishedMTBF(t *testing.T) {
 	for confidence, want := range map[string]float64{"0.95": 333.808, "0.90": 434.294} {
 		m := a.figures("-confidence", confidence).Machines[1].All
 		published(t, "bound at "+confidence, m.MTBF.Low, want, 1e-3)
+		a.reports("-confidence", confidence, fmt.Sprintf("MTBF at least %.6g", want))
 		if m.MTBF.Known || m.Unconfirmed != 1 || !m.IfConfirmed.Known {
 			t.Errorf("%+v", m)
 		}
@@ -187,6 +224,7 @@ func TestPublishedTrend(t *testing.T) {
 	published(t, "lower limit", l.Growth.MTBF.Low, 157.7138, 1e-3)
 	published(t, "upper limit", l.Growth.MTBF.High, 548.5566, 1e-3)
 	published(t, "U", l.Trend.U, -1.3269, 1e-4)
+	a.reports("-confidence", "0.8", "b 0.48350", "a 0.2913003", "MTBF now 310.234", "80 % limits 157.7138 to 548.5566", "U -1.326")
 	a.says("b 0.48350", "a 0.2913003", "MTBF now 310.234", "U -1.326", "no trend at the 5 % level")
 	var exported []float64
 	for _, r := range a.table("export", "-form", "csv", a.config, "failures") {
@@ -215,6 +253,8 @@ func TestPublishedProbabilityOnDemand(t *testing.T) {
 		published(t, "proof interval", p.Interval, year, 1e-9)
 		published(t, "1oo1", p.OneOfOne.Value, 8.76e-3, 5e-6)
 		published(t, "1oo2 with β "+c.beta, p.OneOfTwo.Value, c.want, 5e-8)
+		published(t, "1oo1 in the report", a.reported("one fails a demand", "-beta", c.beta), 8.76e-3, 5e-6)
+		published(t, "1oo2 in the report with β "+c.beta, a.reported("both fail a demand", "-beta", c.beta), c.want, 5e-8)
 		if len(p.Assuming) < 5 || p.Repairs != 1 || p.Repair != 0 {
 			t.Errorf("%+v", p)
 		}

@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"flag"
 	"fmt"
@@ -13,7 +14,6 @@ import (
 	"strokebank/agent/internal/watch"
 	"strokebank/configs"
 	"strokebank/configs/quantity"
-	"strokebank/rules/reliability"
 )
 
 const reportUsage = `report [flags] FILE
@@ -30,17 +30,17 @@ Letter. Times are those of this machine's zone. The agent may run meanwhile.
 type reporting struct {
 	unit, test, to string
 	span           timeSpan
-	given          reliability.Assumed
-	made           time.Time
+	assuming
+	made time.Time
 }
 
 func writeReport(ctx context.Context, sh shell, args []string) int {
 	fs := flag.NewFlagSet("report", flag.ContinueOnError)
-	r := reporting{made: time.Now().Truncate(time.Second), given: reliability.Assumed{Beta: 0.1, Repair: 8}}
+	r := reporting{made: time.Now().Truncate(time.Second)}
 	fs.StringVar(&r.unit, "unit", "", "one unit's `name` (default: all of FILE)")
 	fs.StringVar(&r.test, "test", "", "write the record of a proof test instead: its `number`, as the report lists it, or last")
 	fs.StringVar(&r.to, "o", "-", "write to this `file`; - is standard output")
-	fs.Float64Var(&r.given.Confidence, "confidence", 0.9, "of the limits in the figures of reliability: a `ratio` from 0.5 to 0.999")
+	r.assuming.flags(fs)
 	r.span.flags(fs)
 	if code, done := parse(fs, sh, args, reportUsage, 1); done {
 		return code
@@ -69,13 +69,10 @@ func writeReport(ctx context.Context, sh shell, args []string) int {
 }
 
 func (r *reporting) check() error {
-	if !(r.given.Confidence >= 0.5 && r.given.Confidence <= 0.999) {
-		return fmt.Errorf("-confidence %v: use a ratio from 0.5 to 0.999, such as 0.9", r.given.Confidence)
-	}
 	if _, err := testNumber(r.test); r.test != "" && err != nil {
 		return err
 	}
-	return r.span.check()
+	return cmp.Or(r.assuming.check(), r.span.check())
 }
 
 func (r *reporting) run(ctx context.Context, sh shell, cfg *configs.Config, units []*configs.Unit) error {

@@ -125,10 +125,17 @@ func stepOfReport(span report.Span) time.Duration {
 
 func (g *reportGathering) trends(ctx context.Context) error {
 	step := stepOfReport(g.out.Span)
+	series, err := g.store.Series(ctx, g.out.Name)
+	if err != nil {
+		return err
+	}
 	for name, to := range map[string]*[]rules.Trend{
 		"reserve_at_least": &g.out.AtLeast, "reserve_expected": &g.out.Expected, "pressure": &g.out.Pressure,
 		"level": &g.out.Level, "oil_volume": &g.out.Oil, "air_ratio": &g.out.Air,
 	} {
+		if !slices.Contains(series, name) {
+			continue
+		}
 		err := eachStep(ctx, g.store, g.out.Name, name, g.out.Span.From, g.out.Span.To.Add(1), step, func(t *rules.Trend) error {
 			*to = append(*to, *t)
 			return nil

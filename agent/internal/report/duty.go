@@ -3,8 +3,6 @@ package report
 import (
 	"fmt"
 	"math"
-
-	"strokebank/sensors/signal"
 )
 
 // duty writes how each pair shared its work.
@@ -17,9 +15,9 @@ func (u *Unit) duty(p *paper) {
 			continue
 		}
 		for i := range 2 {
-			mean := signal.Unknown()
+			mean := 0.0
 			if d.Starts[i] > 0 {
-				mean = signal.Number(d.Run[i] / float64(d.Starts[i]))
+				mean = d.Run[i] / float64(d.Starts[i])
 			}
 			run := cell{text: decimal(d.Run[i]/3600, 2) + " h"}
 			if d.Doubt[i] > 0 {
@@ -27,7 +25,7 @@ func (u *Unit) duty(p *paper) {
 			}
 			rows = append(rows, []cell{plain(u.machine(u.Machines[2*pair+i].Position)), run, plain(share(d.Run[i], d.Run[1-i])),
 				plain(fmt.Sprint(d.Starts[i])), plain(share(float64(d.Starts[i]), float64(d.Starts[1-i]))),
-				plain(fmt.Sprint(d.Leads[i])), plain(u.known(mean, Duration)), plain(u.Show.Text(d.Longest[i], Duration))})
+				plain(fmt.Sprint(d.Leads[i])), plain(length(u, mean)), plain(length(u, d.Longest[i]))})
 		}
 	}
 	p.table([]string{"Machine", "#Run", "#Share", "#Starts", "#Share", "#Led", "#Mean run", "#Longest"}, rows)
@@ -37,6 +35,14 @@ func (u *Unit) duty(p *paper) {
 			u.dutyChart(p, d, u.Machines[2*pair].Position, u.Machines[2*pair+1].Position)
 		}
 	}
+}
+
+// length is a time that something took; a dash where there was nothing.
+func length(u *Unit, seconds float64) string {
+	if !(seconds > 0) {
+		return "–"
+	}
+	return u.Show.Text(seconds, Duration)
 }
 
 func share(a, b float64) string {

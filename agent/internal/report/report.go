@@ -202,7 +202,7 @@ func percent(n signal.Number, decimals int) string {
 	if !n.Known() {
 		return "unknown"
 	}
-	return decimal(100*float64(n), decimals) + " %"
+	return decimal(100*float64(n), decimals) + "\u00a0%" // not broken before it
 }
 
 // plural is a number of things in words.

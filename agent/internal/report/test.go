@@ -201,10 +201,9 @@ func (r *Record) alarms(p *paper) {
 
 // byHand is room for what the program cannot see.
 func (r *Record) byHand(p *paper) {
-	p.section("Compared by hand")
-	defer p.end()
+	p.tag("section", "class", "boxes")
+	p.put("h2", "", "Compared by hand")
 	p.note("Each measured point against a gauge, sight glass or calibrated instrument, at the same moment.")
-	p.tag("div", "class", "boxes")
 	var rows [][]cell
 	for _, id := range r.Unit.Points {
 		rows = append(rows, plains(string(id), "", "", "", ""))

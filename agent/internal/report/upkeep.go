@@ -129,7 +129,7 @@ func (u *Unit) failed(p *paper) {
 	if rows == nil {
 		p.put("p", "", "No failure is on record in this period, and none is open.")
 	} else {
-		p.table([]string{"!Failure", "Where", "Mode (ISO 14224)", "!When", "State", "Repair"}, rows)
+		p.table([]string{"!Failure", "!Where", "Mode (ISO 14224)", "!When", "State", "!Repair"}, rows)
 		if n := len(u.Failures) - len(rows); n > 0 {
 			p.note("%d before these are in the export.", n)
 		}
