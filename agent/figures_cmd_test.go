@@ -89,28 +89,29 @@ func (a *archive) says(words ...string) {
 
 // reports looks for words in the report of the built program, flags before
 // them, as a person reads it: without the tags.
-func (a *archive) reports(words ...string) {
+func (a *archive) reports(words ...string) (text string) {
 	a.tb.Helper()
 	args := []string{"report"}
 	for len(words) > 1 && strings.HasPrefix(words[0], "-") {
 		args, words = append(args, words[:2]...), words[2:]
 	}
-	text := readable(a.built(append(args, a.config)...))
+	text = readable(a.built(append(args, a.config)...))
 	for _, w := range words {
 		if !strings.Contains(text, w) {
 			a.tb.Errorf("the report does not say %q:\n%s", w, text)
 		}
 	}
+	return text
 }
 
-// reported is the first number behind some words in the report.
-func (a *archive) reported(words string, flags ...string) signal.Number {
-	a.tb.Helper()
-	_, text, found := strings.Cut(readable(a.built(append(append([]string{"report"}, flags...), a.config)...)), words+" ")
+// firstNumber is the one that follows the first place of some words.
+func firstNumber(tb testing.TB, text, words string) signal.Number {
+	tb.Helper()
+	_, text, found := strings.Cut(text, words+" ")
 	if !found {
-		a.tb.Fatalf("the report does not speak of %q", words)
+		tb.Fatalf("nothing is said of %q", words)
 	}
-	return signal.Number(toNumber(a.tb, strings.Fields(text)[0]))
+	return signal.Number(toNumber(tb, strings.Fields(text)[0]))
 }
 
 var tag = regexp.MustCompile(`<style>[^<]*</style>|<[^>]*>`)
@@ -253,8 +254,9 @@ func TestPublishedProbabilityOnDemand(t *testing.T) {
 		published(t, "proof interval", p.Interval, year, 1e-9)
 		published(t, "1oo1", p.OneOfOne.Value, 8.76e-3, 5e-6)
 		published(t, "1oo2 with β "+c.beta, p.OneOfTwo.Value, c.want, 5e-8)
-		published(t, "1oo1 in the report", a.reported("one fails a demand", "-beta", c.beta), 8.76e-3, 5e-6)
-		published(t, "1oo2 in the report with β "+c.beta, a.reported("both fail a demand", "-beta", c.beta), c.want, 5e-8)
+		said := a.reports("-beta", c.beta)
+		published(t, "1oo1 in the report", firstNumber(t, said, "one fails a demand"), 8.76e-3, 5e-6)
+		published(t, "1oo2 in the report with β "+c.beta, firstNumber(t, said, "both fail a demand"), c.want, 5e-8)
 		if len(p.Assuming) < 5 || p.Repairs != 1 || p.Repair != 0 {
 			t.Errorf("%+v", p)
 		}

@@ -12,6 +12,7 @@ import (
 	"strokebank/agent/internal/history"
 	"strokebank/agent/internal/simulator"
 	"strokebank/configs"
+	"strokebank/configs/quantity"
 	"strokebank/rules"
 	"strokebank/sensors/signal"
 )
@@ -21,6 +22,7 @@ import (
 type life struct {
 	*rig
 	archive *archive
+	display quantity.System
 	rows    map[string]*rules.Trend
 }
 
@@ -32,6 +34,11 @@ func newLife(tb testing.TB, example string, build simulator.Build) *life {
 	if err != nil {
 		tb.Fatal(err)
 	}
+	cfg, err := configs.Parse(strings.NewReader(string(text)))
+	if err != nil {
+		tb.Fatal(err)
+	}
+	l.display = cfg.Units[0].Display
 	l.archive = &archive{tb: tb, dir: filepath.Join(tb.TempDir(), "history"), begin: l.plant.Truth().Wall}
 	l.archive.config = filepath.Join(tb.TempDir(), "site.yaml")
 	changed := strings.Replace(string(text), "/var/lib/strokebank", l.archive.dir, 1)
