@@ -58,6 +58,10 @@ func (r *reporting) record(ctx context.Context, store *history.Reader, unit *con
 // is known only once the gas has settled.
 const afterTest = 4 * time.Hour
 
+// beforeTest is how long before its beginning a draw may have begun that ended
+// in it.
+const beforeTest = time.Hour
+
 // tested reads what began within the test.
 func tested(ctx context.Context, store *history.Reader, out *report.Record) error {
 	kinds := []rules.Kind{rules.DrawEvent, rules.FillEvent, rules.ChargeEvent, rules.AlarmEvent}
@@ -69,9 +73,9 @@ func tested(ctx context.Context, store *history.Reader, out *report.Record) erro
 		}
 		return n < mostInRecord
 	}
-	return store.Events(ctx, out.Unit.Name, kinds, begin, end.Add(afterTest), func(e *rules.Entry) error {
+	return store.Events(ctx, out.Unit.Name, kinds, begin.Add(-beforeTest), end.Add(afterTest), func(e *rules.Entry) error {
 		switch {
-		case e.Draw != nil && within(e.Draw.Start):
+		case e.Draw != nil && (within(e.Draw.Start) || e.Draw.Test && within(e.Draw.End)):
 			if room(len(out.Draws)) {
 				out.Draws = append(out.Draws, *e.Draw)
 			}
