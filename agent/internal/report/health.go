@@ -40,7 +40,7 @@ func (u *Unit) output(p *paper, m *machine.Config, v *work.Verdict, o *Output) {
 	p.put("h3", "", u.machine(m.Position))
 	p.facts(
 		fact{"verdict", verdictOf(v)},
-		fact{"last run that counted", cell{text: u.known(v.Last, of), under: percent(v.Ratio, 1) + " of what is due, ± " + percent(2*v.LastBand, 1)}},
+		fact{"last run that counted", u.lastRun(v, of)},
 		fact{"baseline", cell{text: u.known(v.Baseline, of), under: baselineWords(v)}},
 		fact{"rating", plain(u.known(v.Rating, of))},
 		fact{"smoothed", smoothed(v)},
@@ -61,6 +61,13 @@ func verdictOf(v *work.Verdict) cell {
 		return plain("not judged yet")
 	}
 	return plain("as it should be")
+}
+
+func (u *Unit) lastRun(v *work.Verdict, of Quantity) cell {
+	if !v.Last.Known() {
+		return plain("none yet")
+	}
+	return cell{text: u.known(v.Last, of), under: percent(v.Ratio, 1) + " of what is due, ± " + percent(2*v.LastBand, 1)}
 }
 
 func smoothed(v *work.Verdict) cell {
@@ -108,7 +115,7 @@ func (u *Unit) outputChart(p *paper, of Quantity, m *machine.Config, v *work.Ver
 	}
 	for _, at := range o.Anew {
 		c.line("event", c.x(at), chartTop, c.x(at), chartHigh-chartBottom)
-		c.text(c.x(at)+3, chartTop+8, "start", "", "anew")
+		c.text(c.x(at)+3, chartTop-1, "start", "", "anew")
 	}
 	c.runs(o.Runs, one)
 	c.future(u, v, base/one)
@@ -165,7 +172,7 @@ func (c *chart) future(u *Unit, v *work.Verdict, base float64) {
 	if f.Early.Before(c.to) {
 		c.line("span", c.x(f.Early), c.y(limit), c.x(f.Late), c.y(limit))
 	}
-	c.name(value(end), "▲ falls "+f.At.In(c.p.zone).Format(time.DateOnly), "alert")
+	c.name(value(end), "▲ "+f.At.In(c.p.zone).Format(time.DateOnly), "alert")
 }
 
 // extent is from the least to the most of what was gathered and of the values

@@ -199,7 +199,7 @@ func TestForecastIsDrawn(t *testing.T) {
 	}
 	u.Outputs[1].Anew = []time.Time{days(5)}
 	page := written(t, u)
-	for _, words := range []string{"output falls", "about 2026-06-29", "95 %: 2026-06-24 to 2026-07-09", "▲ falls 2026-06-29", `class="ahead"`, `class="span"`, "limit 70 %", "baseline", "anew",
+	for _, words := range []string{"output falls", "about 2026-06-29", "95 %: 2026-06-24 to 2026-07-09", "▲ 2026-06-29", `class="ahead"`, `class="span"`, "limit 70 %", "baseline", "anew",
 		"100 runs measured, 100 of them count"} {
 		if !strings.Contains(page, words) {
 			t.Errorf("it does not say %q", words)
