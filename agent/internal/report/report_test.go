@@ -2,7 +2,9 @@ package report
 
 import (
 	"bytes"
+	"errors"
 	"fmt"
+	"io"
 	"math"
 	"os"
 	"strings"
@@ -249,5 +251,37 @@ func TestReserveUnderItsRequirement(t *testing.T) {
 	u.Required = 4
 	if page := written(t, u); !strings.Contains(page, "never below what is required") || strings.Contains(page, `class="span"`) {
 		t.Error("a stretch shows that is not under the requirement")
+	}
+}
+
+func TestTimesAreOfTheZone(t *testing.T) {
+	u := unit()
+	var out bytes.Buffer
+	if err := Write(&out, &Report{Made: days(100), Zone: time.FixedZone("CEST", 2*3600), Units: []Unit{u}}); err != nil {
+		t.Fatal(err)
+	}
+	for _, words := range []string{"from 2026-03-01 02:00 CEST to 2026-06-09 02:00 CEST", "Made 2026-06-09 02:00 CEST"} {
+		if !strings.Contains(out.String(), words) {
+			t.Errorf("it does not say %q", words)
+		}
+	}
+}
+
+// brokenDisk takes some bytes and then no more.
+type brokenDisk struct{ left int }
+
+func (d *brokenDisk) Write(b []byte) (int, error) {
+	if d.left -= len(b); d.left < 0 {
+		return 0, io.ErrShortWrite
+	}
+	return len(b), nil
+}
+
+func TestWritingThatFails(t *testing.T) {
+	u := unit()
+	for _, left := range []int{0, 1 << 10} {
+		if err := Write(&brokenDisk{left}, &Report{Zone: time.UTC, Units: []Unit{u}}); !errors.Is(err, io.ErrShortWrite) {
+			t.Errorf("after %d bytes: %v", left, err)
+		}
 	}
 }
