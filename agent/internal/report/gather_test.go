@@ -146,7 +146,7 @@ func TestNamesStandApart(t *testing.T) {
 	var out strings.Builder
 	p := newPaper(&out, time.UTC)
 	c := p.picture("t", "", epoch, days(1), 0, 10)
-	for _, v := range []float64{0, 0.1, 5, 5.2, 5.1, 0.05} {
+	for _, v := range []float64{0, 0.1, 5, 5.2, 5.1, 0.05, 10, 9.9, 9.8} {
 		c.level("base", v, "n")
 	}
 	c.end("")
@@ -155,8 +155,8 @@ func TestNamesStandApart(t *testing.T) {
 			t.Errorf("%+v", c.names)
 		}
 	}
-	if last := c.names[len(c.names)-1].y; last > chartHigh-chartBottom {
-		t.Errorf("the last at %v", last)
+	if first, last := c.names[0].y, c.names[len(c.names)-1].y; first < chartTop || last > chartHigh-chartBottom {
+		t.Errorf("from %v to %v", first, last)
 	}
 }
 
