@@ -170,39 +170,39 @@ func (l *life) breaks(f simulator.Fault, severity float64) {
 	}
 }
 
-// hardTimes lives three weeks of trouble: a loss of the mains, a proof test, a
+// hardTimes lives ten days of trouble: a loss of the mains, a proof test, a
 // pump that wears, an overload, a time that nobody watched, a failure.
 func hardTimes(tb testing.TB, example string, build simulator.Build) *life {
 	tb.Helper()
+	build.Routine.Strokes *= 3 // so that there is something to tell of
 	l := newLife(tb, example, build)
-	l.lives(2)
+	l.lives(1)
 	l.does(rules.Command{Order: rules.ServiceDone, Source: "unit", Task: "condensate", Reason: "drained, <2 L> & clean"})
-	l.lives(3)
+	l.lives(1.5)
 	l.breaks("mains_lost", 1)
 	l.plant.Shutdown()
-	l.lives(3.1)
+	l.lives(1.55)
 	l.breaks("mains_lost", 0)
 	l.plant.Restore()
-	l.lives(5)
+	l.lives(2.5)
 	l.does(rules.Command{Order: rules.AnnounceTest, Reason: "half-yearly test", Until: l.scan.Time.Add(3 * time.Hour)})
 	l.plant.Shutdown()
-	l.lives(5.04)
+	l.lives(2.54)
 	l.plant.Restore()
-	l.lives(5.1)
+	l.lives(2.6)
 	l.does(rules.Command{Order: rules.EndTest})
-	l.lives(6)
-	for day := 6.5; day <= 19; day += 0.5 {
-		l.breaks("pump2.weak", (day-6)/13*0.25)
+	for day := 3.0; day <= 9; day += 0.5 {
+		l.breaks("pump2.weak", (day-3)/6*0.4)
 		l.lives(day)
 	}
 	l.away(5 * time.Hour)
-	l.lives(20)
+	l.lives(9.5)
 	l.breaks("pump1.overload", 1)
-	l.lives(20.02)
+	l.lives(9.52)
 	l.breaks("pump1.overload", 0)
 	l.does(rules.Command{Order: rules.RecordFailure, Source: "compressor2", Mode: "ELP", Reason: "hose weeps"})
-	l.lives(21)
+	l.lives(9.8)
 	l.breaks("compressor2.overload", 1)
-	l.lives(21.05)
+	l.lives(9.85)
 	return l
 }

@@ -54,7 +54,7 @@ func contains(tb testing.TB, page string, words ...string) {
 	}
 }
 
-// A simulated unit in metric and one in US units live through three weeks of
+// A simulated unit in metric and one in US units live through ten days of
 // trouble; the report tells of it, and prints.
 func TestReportOfALife(t *testing.T) {
 	b := browsing(t)
