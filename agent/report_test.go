@@ -60,6 +60,7 @@ func TestReportOfALife(t *testing.T) {
 	b := browsing(t)
 	for example, build := range units() {
 		t.Run(example, func(t *testing.T) {
+			t.Parallel()
 			l := hardTimes(t, example, build())
 			page, record := l.page(), l.page("-test", "last")
 			l.tells(page)

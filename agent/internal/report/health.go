@@ -87,6 +87,9 @@ func baselineWords(v *work.Verdict) string {
 // forecast is the date with its interval, or why there is none.
 func (u *Unit) forecast(p *paper, v *work.Verdict) cell {
 	f := &v.Trend.Forecast
+	if v.Ratio.Known() && v.Baseline.Known() && float64(v.Ratio) < work.Limit {
+		return cell{text: "it is under it", mark: "medium"}
+	}
 	if !f.Known {
 		return cell{text: "no date", under: f.Reason}
 	}

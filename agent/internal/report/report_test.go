@@ -192,7 +192,7 @@ func TestEverythingSaidIsEscaped(t *testing.T) {
 func TestForecastIsDrawn(t *testing.T) {
 	u := unit()
 	v := &u.State.Outputs[1]
-	v.Baseline, v.Last, v.Falling = 1, 0.8, true
+	v.Baseline, v.Last, v.Ratio, v.Falling = 1, 0.8, 0.8, true
 	v.Trend = trend.Verdict{Drift: true, Fills: 100, Days: 100, Smoothed: 0.81, Level: 0.8, Slope: -0.005,
 		Forecast: trend.Forecast{Known: true, At: days(120), Early: days(115), Late: days(130)}}
 	for d := range 100 {
@@ -251,6 +251,16 @@ func TestReserveUnderItsRequirement(t *testing.T) {
 	u.Required = 4
 	if page := written(t, u); !strings.Contains(page, "never below what is required") || strings.Contains(page, `class="span"`) {
 		t.Error("a stretch shows that is not under the requirement")
+	}
+}
+
+func TestOutputUnderItsLimit(t *testing.T) {
+	for ratio, under := range map[signal.Number]bool{0.69: true, 0.71: false, signal.Number(0): true} {
+		u := unit()
+		u.State.Outputs[0].Baseline, u.State.Outputs[0].Last, u.State.Outputs[0].Ratio = 1, ratio, ratio
+		if got := strings.Contains(written(t, u), "it is under it"); got != under {
+			t.Errorf("at %v of its baseline: %v", ratio, got)
+		}
 	}
 }
 
