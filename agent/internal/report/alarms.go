@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"strconv"
 	"time"
 
 	"strokebank/rules/alarm"
@@ -15,21 +16,11 @@ const mostRows = 15
 func (u *Unit) alarms(p *paper) {
 	p.section("Alarms")
 	defer p.end()
-	var rows [][]cell
-	for i := range u.Standing {
-		s := &u.Standing[i]
-		state := cell{text: string(s.State)}
-		if s.State.Active() {
-			state.mark = string(s.Priority)
-		}
-		state.under = s.Reason
-		rows = append(rows, []cell{plain(s.Title), plain(u.machine(s.Source)), state, plain(string(s.Priority)), plain(p.at(s.Since))})
-	}
-	if rows == nil {
+	if len(u.Standing) == 0 {
 		p.put("p", "", "No alarm stands, none waits for somebody, and none is covered.")
 	} else {
 		p.put("h3", "", "Standing, waiting or covered now")
-		p.table([]string{"Alarm", "Where", "State", "!Priority", "!Since"}, rows)
+		u.standingTable(p)
 	}
 	if u.Load == nil {
 		return
@@ -38,36 +29,46 @@ func (u *Unit) alarms(p *paper) {
 	u.mostFrequent(p, u.Load)
 }
 
+func (u *Unit) standingTable(p *paper) {
+	p.table(len(u.Standing), "Alarm", "Where", "State", "!Priority", "!Since")
+	for i := range u.Standing {
+		s := &u.Standing[i]
+		state := string(s.State)
+		if s.State.Active() {
+			state = abnormal(string(s.Priority), state)
+		}
+		p.row(s.Title, u.machine(s.Source), with(state, s.Reason), string(s.Priority), p.at(s.Since))
+	}
+	p.endTable()
+}
+
 // load writes the figures by which the load is judged.
 func (u *Unit) load(p *paper, l *Load) {
 	r := l.rates()
-	day := cell{text: decimal(r.mean, 1), under: fmt.Sprintf("about %d acceptable, %d the most", alarm.AcceptableADay, alarm.MostADay)}
-	most := cell{text: fmt.Sprint(r.most), under: plural(r.busy, "day") + " over the acceptable"}
+	most, floods, chatters := strconv.Itoa(r.most), strconv.Itoa(l.floods), strconv.Itoa(l.chatters)
 	switch {
 	case r.over > 0:
-		most.mark, most.text = "medium", most.text+", too many"
+		most = abnormal("medium", most+", too many")
 	case r.busy > 0:
-		most.mark, most.text = "low", most.text+", over the acceptable"
+		most = abnormal("low", most+", over the acceptable")
 	}
-	floods := cell{text: fmt.Sprint(l.floods), under: fmt.Sprintf("more than %d in ten minutes", alarm.FloodOver)}
 	if l.floods > 0 {
-		floods.mark = "medium"
+		floods = abnormal("medium", floods)
 	}
-	chatters := cell{text: fmt.Sprint(l.chatters), under: fmt.Sprintf("%d or more in a minute", alarm.Chatterings)}
 	if l.chatters > 0 {
-		chatters.mark = "low"
+		chatters = abnormal("low", chatters)
 	}
 	p.put("h3", "", "Load in the period, for one operator")
-	p.facts(
-		fact{"raised", plain(fmt.Sprint(l.raised))},
-		fact{"a day, mean", day},
-		fact{"in one day, most", most},
-		fact{"in ten minutes, most", plain(fmt.Sprint(l.worst))},
-		fact{"floods", floods},
-		fact{"chattering", chatters},
-		fact{"high · medium · low", cell{text: l.shares(), under: "of those raised"}},
-		fact{"stale now", plain(fmt.Sprint(u.stale()))},
-	)
+	p.facts()
+	p.fact("raised", strconv.Itoa(l.raised))
+	p.fact("a day, mean", with(decimal(r.mean, 1), fmt.Sprintf("about %d acceptable, %d the most", alarm.AcceptableADay, alarm.MostADay)))
+	p.fact("in one day, most", with(most, plural(r.busy, "day")+" over the acceptable"))
+	p.fact("in ten minutes, most", strconv.Itoa(l.worst))
+	p.fact("floods", with(floods, fmt.Sprintf("more than %d in ten minutes", alarm.FloodOver)))
+	p.fact("chattering", with(chatters, fmt.Sprintf("%d or more in a minute", alarm.Chatterings)))
+	p.fact("high · medium · low", with(l.shares(), "of those raised"))
+	p.fact("stale now", strconv.Itoa(u.stale()))
+	p.end()
 	p.note("Counted is what asks for attention: raised and in sight, or come into sight. Figures of ISA-18.2 / IEC 62682, from memory.")
 }
 
@@ -106,17 +107,17 @@ func (u *Unit) mostFrequent(p *paper, l *Load) {
 	if len(list) == 0 {
 		return
 	}
-	var rows [][]cell
+	p.put("h3", "", "Most frequent in the period")
+	p.table(min(len(list), mostRows), "Alarm", "Where", "#Raised", "#Of all", "#Stood")
 	for i, t := range list {
 		if i == mostRows {
 			break
 		}
 		stood := t.time(l.span.To)
-		rows = append(rows, []cell{plain(t.title), plain(u.machine(t.source)), plain(fmt.Sprint(t.n)),
-			plain(percent(signal.Number(float64(t.n)/float64(l.raised)), 0)), plain(long(time.Duration(stood * float64(time.Second))))})
+		p.row(t.title, u.machine(t.source), strconv.Itoa(t.n),
+			percent(signal.Number(float64(t.n)/float64(l.raised)), 0), long(time.Duration(stood*float64(time.Second))))
 	}
-	p.put("h3", "", "Most frequent in the period")
-	p.table([]string{"Alarm", "Where", "#Raised", "#Of all", "#Stood"}, rows)
+	p.endTable()
 	if n := len(list) - mostRows; n > 0 {
 		p.note("%s more are not listed.", plural(n, "alarm"))
 	}

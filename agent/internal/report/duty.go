@@ -3,13 +3,14 @@ package report
 import (
 	"fmt"
 	"math"
+	"strconv"
 )
 
 // duty writes how each pair shared its work.
 func (u *Unit) duty(p *paper) {
 	p.section("Duty balance")
 	defer p.end()
-	var rows [][]cell
+	p.table(4, "Machine", "#Run", "#Share", "#Starts", "#Share", "#Led", "#Mean run", "#Longest")
 	for pair, d := range u.Duty {
 		if d == nil || 2*pair+1 >= len(u.Machines) {
 			continue
@@ -19,16 +20,13 @@ func (u *Unit) duty(p *paper) {
 			if d.Starts[i] > 0 {
 				mean = d.Run[i] / float64(d.Starts[i])
 			}
-			run := cell{text: decimal(d.Run[i]/3600, 2) + " h"}
-			if d.Doubt[i] > 0 {
-				run.under = "at most " + u.Show.Text(d.Doubt[i], Duration) + " more"
-			}
-			rows = append(rows, []cell{plain(u.machine(u.Machines[2*pair+i].Position)), run, plain(share(d.Run[i], d.Run[1-i])),
-				plain(fmt.Sprint(d.Starts[i])), plain(share(float64(d.Starts[i]), float64(d.Starts[1-i]))),
-				plain(fmt.Sprint(d.Leads[i])), plain(length(u, mean)), plain(length(u, d.Longest[i]))})
+			run := u.doubted(decimal(d.Run[i]/3600, 2)+" h", d.Doubt[i])
+			p.row(u.machine(u.Machines[2*pair+i].Position), run, share(d.Run[i], d.Run[1-i]),
+				strconv.Itoa(d.Starts[i]), share(float64(d.Starts[i]), float64(d.Starts[1-i])),
+				strconv.Itoa(d.Leads[i]), length(u, mean), length(u, d.Longest[i]))
 		}
 	}
-	p.table([]string{"Machine", "#Run", "#Share", "#Starts", "#Share", "#Led", "#Mean run", "#Longest"}, rows)
+	p.endTable()
 	u.imbalance(p)
 	for pair, d := range u.Duty {
 		if d != nil && 2*pair+1 < len(u.Machines) && d.Run[0]+d.Run[1] > 0 {

@@ -38,43 +38,43 @@ func (u *Unit) output(p *paper, m *machine.Config, v *work.Verdict, o *Output) {
 	p.tag("div", "class", "machine")
 	defer p.end()
 	p.put("h3", "", u.machine(m.Position))
-	p.facts(
-		fact{"verdict", verdictOf(v)},
-		fact{"last run that counted", u.lastRun(v, of)},
-		fact{"baseline", cell{text: u.known(v.Baseline, of), under: baselineWords(v)}},
-		fact{"rating", plain(u.known(v.Rating, of))},
-		fact{"smoothed", smoothed(v)},
-		fact{"falls under its limit", u.forecast(p, v)},
-	)
+	p.facts()
+	p.fact("verdict", verdictOf(v))
+	p.fact("last run that counted", u.lastRun(v, of))
+	p.fact("baseline", with(u.known(v.Baseline, of), baselineWords(v)))
+	p.fact("rating", u.known(v.Rating, of))
+	p.fact("smoothed", smoothed(v))
+	p.fact("falls under its limit", u.forecast(p, v))
+	p.end()
 	u.outputChart(p, of, m, v, o)
 }
 
-func verdictOf(v *work.Verdict) cell {
+func verdictOf(v *work.Verdict) string {
 	switch {
 	case v.Nothing:
-		return cell{text: "delivers nothing", mark: "high"}
+		return abnormal("high", "delivers nothing")
 	case v.Low:
-		return cell{text: "low output", mark: "medium"}
+		return abnormal("medium", "low output")
 	case v.Falling:
-		return cell{text: "output falls", mark: "low"}
+		return abnormal("low", "output falls")
 	case !v.Baseline.Known() && !v.Last.Known():
-		return plain("not judged yet")
+		return "not judged yet"
 	}
-	return plain("as it should be")
+	return "as it should be"
 }
 
-func (u *Unit) lastRun(v *work.Verdict, of Quantity) cell {
+func (u *Unit) lastRun(v *work.Verdict, of Quantity) string {
 	if !v.Last.Known() {
-		return plain("none yet")
+		return "none yet"
 	}
-	return cell{text: u.known(v.Last, of), under: percent(v.Ratio, 1) + " of what is due, ± " + percent(2*v.LastBand, 1)}
+	return with(u.known(v.Last, of), percent(v.Ratio, 1)+" of what is due, ± "+percent(2*v.LastBand, 1))
 }
 
-func smoothed(v *work.Verdict) cell {
+func smoothed(v *work.Verdict) string {
 	if !v.Trend.Smoothed.Known() {
-		return plain("not yet")
+		return "not yet"
 	}
-	return cell{text: percent(v.Trend.Smoothed, 1), under: "of the baseline, " + plural(int(v.Trend.Fills), "run")}
+	return with(percent(v.Trend.Smoothed, 1), "of the baseline, "+plural(int(v.Trend.Fills), "run"))
 }
 
 func baselineWords(v *work.Verdict) string {
@@ -85,15 +85,15 @@ func baselineWords(v *work.Verdict) string {
 }
 
 // forecast is the date with its interval, or why there is none.
-func (u *Unit) forecast(p *paper, v *work.Verdict) cell {
+func (u *Unit) forecast(p *paper, v *work.Verdict) string {
 	f := &v.Trend.Forecast
 	if v.Ratio.Known() && v.Baseline.Known() && float64(v.Ratio) < work.Limit {
-		return cell{text: "it is under it", mark: "medium"}
+		return abnormal("medium", "it is under it")
 	}
 	if !f.Known {
-		return cell{text: "no date", under: f.Reason}
+		return with("no date", f.Reason)
 	}
-	return cell{text: "about " + p.day(f.At), under: "95 %: " + p.day(f.Early) + " to " + p.day(f.Late)}
+	return with("about "+p.day(f.At), "95 %: "+p.day(f.Early)+" to "+p.day(f.Late))
 }
 
 // outputChart draws what the runs gave, with baseline, limit and forecast.

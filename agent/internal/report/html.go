@@ -14,7 +14,7 @@ var style string
 
 // escape makes text of what might be read as a part of the page. It is
 // html.EscapeString, whose package brings a table of 2,000 names along.
-var escape = strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;", `"`, "&#34;", "'", "&#39;")
+var escape = strings.NewReplacer("&", "&amp;", "<", "&lt;", ">", "&gt;", `"`, "&#34;", "'", "&#39;", markSign, "", underSign, "")
 
 // paper writes HTML, with everything that is said escaped in one place. It
 // stands for html/template, which keeps the linker from leaving unused methods
@@ -25,6 +25,8 @@ type paper struct {
 	open []string
 	zone *time.Location
 	show Units
+
+	columns []string // classes of the open table's
 }
 
 func newPaper(w io.Writer, zone *time.Location) *paper {
@@ -126,54 +128,50 @@ func (p *paper) section(title string) {
 	p.put("h2", "", title)
 }
 
-// facts writes names and values in columns.
-func (p *paper) facts(pairs ...fact) {
-	p.tag("dl", "class", "facts")
-	for _, f := range pairs {
-		p.tag("div")
-		p.put("dt", "", f.name)
-		p.tag("dd")
-		p.cell(f.value)
-		p.end()
-		p.end()
-	}
+// facts opens names and values in columns; fact writes one, end closes them.
+func (p *paper) facts() { p.tag("dl", "class", "facts") }
+
+func (p *paper) fact(name, value string) {
+	p.tag("div")
+	p.put("dt", "", name)
+	p.tag("dd")
+	p.value(value)
+	p.end()
 	p.end()
 }
 
-type fact struct {
-	name  string
-	value cell
-}
+// A value is text. It may have small print under it, and a priority's mark
+// where it is abnormal; both travel in it, because a string is the least that
+// a table of many columns can be made of on a small processor.
+const (
+	markSign  = "\x1d" // mark and text stand behind one each
+	underSign = "\x1e"
+)
 
-// cell is one value: text, its priority's mark where it is abnormal, and small
-// print under it.
-type cell struct {
-	text  string
-	mark  string // "high", "medium", "low"; empty: as it should be
-	under string
-}
+// with is a value with small print under it.
+func with(text, under string) string { return text + underSign + under }
 
-func plain(text string) cell { return cell{text: text} }
-
-// plains makes cells of texts.
-func plains(texts ...string) (row []cell) {
-	for _, t := range texts {
-		row = append(row, cell{text: t})
+// abnormal is a value with a mark: "high", "medium" or "low"; empty: none.
+func abnormal(mark, text string) string {
+	if mark == "" {
+		return text
 	}
-	return row
+	return markSign + mark + markSign + text
 }
 
-func (p *paper) cell(c cell) {
-	if c.mark != "" {
-		p.tag("span", "class", "abnormal "+c.mark)
-		p.mark(c.mark)
-		p.say(c.text)
+func (p *paper) value(value string) {
+	text, under, _ := strings.Cut(value, underSign)
+	if rest, is := strings.CutPrefix(text, markSign); is {
+		mark, text, _ := strings.Cut(rest, markSign)
+		p.tag("span", "class", "abnormal "+mark)
+		p.mark(mark)
+		p.say(text)
 		p.end()
 	} else {
-		p.say(c.text)
+		p.say(text)
 	}
-	if c.under != "" {
-		p.put("span", "under", c.under)
+	if under != "" {
+		p.put("span", "under", under)
 	}
 }
 
@@ -194,18 +192,21 @@ func (p *paper) mark(priority string) {
 // wholeRows is up to how many rows a table stays on one page.
 const wholeRows = 8
 
-// table writes one; head names its columns, "#" before a name sets it to the
-// right as numbers, "!" keeps its words in one line.
-func (p *paper) table(head []string, rows [][]cell) {
+// table opens one of so many rows; head names its columns, "#" before a name
+// sets it to the right as numbers, "!" keeps its words in one line. row writes
+// one, endTable closes it.
+func (p *paper) table(rows int, head ...string) {
 	class := "rows"
-	if len(rows) <= wholeRows {
+	if rows <= wholeRows {
 		class = "whole"
 	}
 	p.tag("table", "class", class)
 	p.tag("thead")
 	p.tag("tr")
+	p.columns = p.columns[:0]
 	for _, name := range head {
 		class, name := columnClass(name)
+		p.columns = append(p.columns, class)
 		p.tag("th", "scope", "col", "class", class)
 		p.say(name)
 		p.end()
@@ -213,16 +214,19 @@ func (p *paper) table(head []string, rows [][]cell) {
 	p.end()
 	p.end()
 	p.tag("tbody")
-	for _, row := range rows {
-		p.tag("tr")
-		for i, c := range row {
-			class, _ := columnClass(head[i])
-			p.tag("td", "class", class)
-			p.cell(c)
-			p.end()
-		}
+}
+
+func (p *paper) row(values ...string) {
+	p.tag("tr")
+	for i, v := range values {
+		p.tag("td", "class", p.columns[i])
+		p.value(v)
 		p.end()
 	}
+	p.end()
+}
+
+func (p *paper) endTable() {
 	p.end()
 	p.end()
 }

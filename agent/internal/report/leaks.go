@@ -1,8 +1,9 @@
 package report
 
 import (
-	"fmt"
+	"strconv"
 
+	"strokebank/rules"
 	"strokebank/sensors/signal"
 )
 
@@ -15,39 +16,43 @@ func (u *Unit) leaks(p *paper) {
 		return
 	}
 	l := &u.State.Leaks
-	p.facts(
-		fact{"oil that goes down while idle", banded(u, l.OilDecline, l.OilDeclineBand, "after "+u.Show.Text(l.IdleSeconds, Duration)+" idle")},
-		fact{"an oil leak would show from", plain(u.known(l.OilVisible, OilFlow))},
-		fact{"oil that has left the system", banded(u, l.OilLost, l.OilLostBand, "tank, sump and cylinders at 15 °C")},
-		fact{"air lost a day", cell{text: percent(l.AirDecline, 2), under: "± " + percent(l.AirDeclineBand, 2) + " after " + decimal(l.AirDays, 1) + " days"}},
-		fact{"an air leak would show from", cell{text: percent(l.AirVisible, 2), under: "a day"}},
-		fact{"air, against full charge", u.lastAir(p)},
-	)
-	var rows [][]cell
-	for _, s := range l.Points {
-		of := Length
-		if s.Unit == signal.Pascal {
-			of = Pressure
-		}
-		moved := plain("no")
-		if s.Moved {
-			moved = cell{text: "moved", mark: "low"}
-		}
-		rows = append(rows, []cell{plain(s.Name), plain(u.known(s.Usual, of)), plain(u.known(s.Now, of)), plain(fmt.Sprint(s.Actions)), moved})
-	}
-	if rows != nil {
+	p.facts()
+	p.fact("oil that goes down while idle", banded(u, l.OilDecline, l.OilDeclineBand, "after "+u.Show.Text(l.IdleSeconds, Duration)+" idle"))
+	p.fact("an oil leak would show from", u.known(l.OilVisible, OilFlow))
+	p.fact("oil that has left the system", banded(u, l.OilLost, l.OilLostBand, "tank, sump and cylinders at 15 °C"))
+	p.fact("air lost a day", with(percent(l.AirDecline, 2), "± "+percent(l.AirDeclineBand, 2)+" after "+decimal(l.AirDays, 1)+" days"))
+	p.fact("an air leak would show from", with(percent(l.AirVisible, 2), "a day"))
+	p.fact("air, against full charge", u.lastAir(p))
+	p.end()
+	if len(l.Points) > 0 {
 		p.put("h3", "", "Switching points of the panel, as the transmitters show them")
-		p.table([]string{"Point", "#Usual", "#Now", "#Actions seen", "Moved"}, rows)
+		u.points(p, l.Points)
 	}
 	u.oilChart(p)
 	u.airChart(p)
 }
 
-func banded(u *Unit, n, band signal.Number, under string) cell {
-	if !n.Known() {
-		return cell{text: "not known", under: under}
+func (u *Unit) points(p *paper, list []rules.SwitchPoint) {
+	p.table(len(list), "Point", "#Usual", "#Now", "#Actions seen", "Moved")
+	for _, s := range list {
+		of := Length
+		if s.Unit == signal.Pascal {
+			of = Pressure
+		}
+		moved := "no"
+		if s.Moved {
+			moved = abnormal("low", "moved")
+		}
+		p.row(s.Name, u.known(s.Usual, of), u.known(s.Now, of), strconv.Itoa(s.Actions), moved)
 	}
-	return cell{text: u.known(n, OilFlow), under: "± " + u.known(band, OilFlow) + " " + under}
+	p.endTable()
+}
+
+func banded(u *Unit, n, band signal.Number, under string) string {
+	if !n.Known() {
+		return with("not known", under)
+	}
+	return with(u.known(n, OilFlow), "± "+u.known(band, OilFlow)+" "+under)
 }
 
 func (u *Unit) oilChart(p *paper) {

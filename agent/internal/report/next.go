@@ -1,7 +1,6 @@
 package report
 
 import (
-	"cmp"
 	"fmt"
 	"slices"
 	"time"
@@ -51,8 +50,15 @@ func (u *Unit) steps(now time.Time) []step {
 		u.falling(now, add)
 	}
 	u.noisy(add)
-	slices.SortStableFunc(list, func(a, b step) int { return cmp.Compare(a.urgency, b.urgency) })
-	return list
+	var sorted []step
+	for urgency := range urgencies {
+		for _, s := range list {
+			if s.urgency == urgency {
+				sorted = append(sorted, s)
+			}
+		}
+	}
+	return sorted
 }
 
 type adder func(urgency int, what, do, why string)
@@ -255,7 +261,7 @@ func (u *Unit) next(p *paper, now time.Time) {
 		for _, s := range steps {
 			p.tag("li")
 			p.tag("span")
-			p.cell(cell{text: urgencies[s.urgency].word, mark: urgencies[s.urgency].mark})
+			p.value(abnormal(urgencies[s.urgency].mark, urgencies[s.urgency].word))
 			p.end()
 			p.tag("span")
 			p.put("span", "what", s.what)

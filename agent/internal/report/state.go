@@ -18,16 +18,16 @@ func (u *Unit) state(p *paper, now time.Time) {
 		return
 	}
 	p.note("As the agent last saved it, %s (%s before this report). Values are means of the last minutes that were recorded.", p.at(u.Watched), long(now.Sub(u.Watched)))
-	p.facts(
-		fact{"at least", u.lastAtLeast(p)},
-		fact{"expected", u.lastCycles(p, u.Newest.Expected)},
-		fact{"full charge", cell{text: cycles(u.FullCharge, 1), under: "at the set points, settled, by the configuration"}},
-		fact{"required", plain(fmt.Sprintf("%d cycles", u.Required))},
-		fact{"gauge pressure", u.latest(p, u.Newest.Pressure, Pressure)},
-		fact{"oil level", u.latest(p, u.Newest.Level, Length)},
-		fact{"oil in the tank", u.latest(p, u.Newest.Oil, Volume)},
-		fact{"air, against full charge", u.lastAir(p)},
-	)
+	p.facts()
+	p.fact("at least", u.lastAtLeast(p))
+	p.fact("expected", u.lastCycles(p, u.Newest.Expected))
+	p.fact("full charge", with(cycles(u.FullCharge, 1), "at the set points, settled, by the configuration"))
+	p.fact("required", fmt.Sprintf("%d cycles", u.Required))
+	p.fact("gauge pressure", u.latest(p, u.Newest.Pressure, Pressure))
+	p.fact("oil level", u.latest(p, u.Newest.Level, Length))
+	p.fact("oil in the tank", u.latest(p, u.Newest.Oil, Volume))
+	p.fact("air, against full charge", u.lastAir(p))
+	p.end()
 	u.counters(p)
 }
 
@@ -41,37 +41,37 @@ func cycles(n signal.Number, decimals int) string {
 
 // lastAtLeast is the lower bound as it was last known; where that is some time
 // ago it says when.
-func (u *Unit) lastAtLeast(p *paper) cell {
+func (u *Unit) lastAtLeast(p *paper) string {
 	k := u.State.LastKnown
 	if k == nil {
-		return cell{text: "unknown", under: "it was never known"}
+		return with("unknown", "it was never known")
 	}
-	c := cell{text: cycles(k.AtLeast, 0), under: "known " + p.at(k.Time)}
+	text := cycles(k.AtLeast, 0)
 	if k.AtLeast.Known() && float64(k.AtLeast) < float64(u.Required) {
-		c.mark, c.text = "high", c.text+", fewer than required"
+		text = abnormal("high", text+", fewer than required")
 	}
-	return c
+	return with(text, "known "+p.at(k.Time))
 }
 
-func (u *Unit) lastCycles(p *paper, r *rules.Trend) cell {
+func (u *Unit) lastCycles(p *paper, r *rules.Trend) string {
 	if r != nil {
-		return cell{text: cycles(signal.Number(r.Mean), 1), under: p.at(r.Start)}
+		return with(cycles(signal.Number(r.Mean), 1), p.at(r.Start))
 	}
-	return plain("not recorded")
+	return "not recorded"
 }
 
-func (u *Unit) latest(p *paper, r *rules.Trend, of Quantity) cell {
+func (u *Unit) latest(p *paper, r *rules.Trend, of Quantity) string {
 	if r != nil {
-		return cell{text: u.Show.Text(r.Mean, of), under: p.at(r.Start)}
+		return with(u.Show.Text(r.Mean, of), p.at(r.Start))
 	}
-	return plain("not recorded")
+	return "not recorded"
 }
 
-func (u *Unit) lastAir(p *paper) cell {
+func (u *Unit) lastAir(p *paper) string {
 	if r := u.Newest.Air; r != nil {
-		return cell{text: percent(signal.Number(r.Mean), 0), under: p.at(r.Start)}
+		return with(percent(signal.Number(r.Mean), 0), p.at(r.Start))
 	}
-	return plain("not recorded")
+	return "not recorded"
 }
 
 // counters are what each machine has done in its life, and whether it is out
@@ -81,29 +81,33 @@ func (u *Unit) counters(p *paper) {
 	for _, a := range u.State.Away {
 		away[a.Source] = fmt.Sprintf("out of service until %s: %s (%s)", p.at(a.Until), a.Reason, a.By)
 	}
-	var rows [][]cell
+	p.table(len(u.State.Machines), "Machine", "Serial number", "#Run in its life", "#Starts", "State")
 	for i := range u.State.Machines {
 		m := &u.State.Machines[i]
-		state := cell{text: "in service"}
+		state := "in service"
 		if why, is := away[m.Position]; is {
-			state = cell{text: why, mark: "low"}
+			state = abnormal("low", why)
 		} else if why, is := away["unit"]; is {
-			state = cell{text: "unit " + why, mark: "low"}
+			state = abnormal("low", "unit "+why)
 		}
 		for k := range u.Standing {
 			if s := &u.Standing[k]; s.Source == m.Position && s.State.Active() && s.Name != alarm.ServiceDue {
-				state = cell{text: s.Title, mark: string(s.Priority)}
+				state = abnormal(string(s.Priority), s.Title)
 				break
 			}
 		}
-		hours := decimal(m.LifetimeRunSeconds/3600, 1) + " h"
-		doubt := cell{text: hours}
-		if m.DoubtSeconds > 0 {
-			doubt.under = "at most " + u.Show.Text(m.DoubtSeconds, Duration) + " more"
-		}
-		rows = append(rows, []cell{plain(u.machine(m.Position)), plain(or(m.Serial, "not given")), doubt, plain(decimal(m.LifetimeStarts, 0)), state})
+		run := u.doubted(decimal(m.LifetimeRunSeconds/3600, 1)+" h", m.DoubtSeconds)
+		p.row(u.machine(m.Position), or(m.Serial, "not given"), run, decimal(m.LifetimeStarts, 0), state)
 	}
-	p.table([]string{"Machine", "Serial number", "#Run in its life", "#Starts", "State"}, rows)
+	p.endTable()
+}
+
+// doubted is a time with what it may be short, s, under it.
+func (u *Unit) doubted(text string, doubt float64) string {
+	if !(doubt > 0) {
+		return text
+	}
+	return with(text, "at most "+u.Show.Text(doubt, Duration)+" more")
 }
 
 func or(text, otherwise string) string {

@@ -3,6 +3,7 @@ package report
 import (
 	"fmt"
 	"io"
+	"strconv"
 	"time"
 
 	"strokebank/rules"
@@ -59,22 +60,22 @@ func (r *Record) about(p *paper) {
 	u, t := r.Unit, &r.Test
 	p.section("The test")
 	defer p.end()
-	failed := cell{text: fmt.Sprint(t.Count(proof.Fail))}
+	failed := strconv.Itoa(t.Count(proof.Fail))
 	if t.Count(proof.Fail) > 0 {
-		failed.mark = "medium"
+		failed = abnormal("medium", failed)
 	}
-	p.facts(
-		fact{"announced by", plain(or(t.By, "not given"))},
-		fact{"note", plain(or(t.Note, "none"))},
-		fact{"begun", plain(p.at(t.Begin))},
-		fact{"ended", plain(p.at(t.End))},
-		fact{"pass", plain(fmt.Sprint(t.Count(proof.Pass)))},
-		fact{"fail", failed},
-		fact{"not seen", plain(fmt.Sprint(t.Count(proof.NotSeen)))},
-		fact{"set pressure · least", plain(u.Show.Text(r.SetPressure, Pressure) + " · " + u.Show.Text(r.MinPressure, Pressure))},
-		fact{"set level", plain(u.Show.Text(r.SetLevel, Length))},
-		fact{"cycles required", plain(fmt.Sprint(u.Required))},
-	)
+	p.facts()
+	p.fact("announced by", or(t.By, "not given"))
+	p.fact("note", or(t.Note, "none"))
+	p.fact("begun", p.at(t.Begin))
+	p.fact("ended", p.at(t.End))
+	p.fact("pass", strconv.Itoa(t.Count(proof.Pass)))
+	p.fact("fail", failed)
+	p.fact("not seen", strconv.Itoa(t.Count(proof.NotSeen)))
+	p.fact("set pressure · least", u.Show.Text(r.SetPressure, Pressure)+" · "+u.Show.Text(r.MinPressure, Pressure))
+	p.fact("set level", u.Show.Text(r.SetLevel, Length))
+	p.fact("cycles required", strconv.Itoa(u.Required))
+	p.end()
 	p.note("Pass: seen to work in the test. Fail: needed and did not work, at least once. Not seen: it was not provoked, or could not be seen; that is no pass.")
 }
 
@@ -82,21 +83,21 @@ func (r *Record) about(p *paper) {
 func (r *Record) functions(p *paper) {
 	p.section("Protective functions")
 	defer p.end()
-	var rows [][]cell
+	p.table(len(r.Test.Results), "Function", "!Outcome", "By what it was seen", "Remarks")
 	for _, f := range r.Test.Results {
-		rows = append(rows, []cell{plain(f.Title), outcome(f.Outcome), plain(or(f.By, "–")), plain("")})
+		p.row(f.Title, outcome(f.Outcome), or(f.By, "–"), "")
 	}
-	p.table([]string{"Function", "!Outcome", "By what it was seen", "Remarks"}, rows)
+	p.endTable()
 }
 
-func outcome(o proof.Outcome) cell {
+func outcome(o proof.Outcome) string {
 	switch o {
 	case proof.Pass:
-		return plain("✓ pass")
+		return "✓ pass"
 	case proof.Fail:
-		return cell{text: "fail", mark: "medium"}
+		return abnormal("medium", "fail")
 	}
-	return plain("○ not seen")
+	return "○ not seen"
 }
 
 // oil writes each draw-down, predicted against measured.
@@ -108,27 +109,27 @@ func (r *Record) oil(p *paper) {
 		return
 	}
 	show := func(n signal.Number, of Quantity) string { return r.Unit.known(n, of) }
-	var rows [][]cell
+	p.table(len(r.Draws), "Begun", "#Length", "#Oil measured", "#Oil predicted", "#Before", "#End predicted", "#End measured", "!Verdict")
 	for i := range r.Draws {
 		d := &r.Draws[i]
-		kept := plain("–")
+		kept := "–"
 		switch {
 		case d.Cut:
-			kept.under = "a pump started before it had ended"
+			kept = with(kept, "a pump started before it had ended")
 		case !d.Predicted.Known():
-			kept.under = "the gas temperature was not known"
+			kept = with(kept, "the gas temperature was not known")
 		case d.Kept:
-			kept = plain("✓ kept")
+			kept = "✓ kept"
 		default:
-			kept = cell{text: "not kept", mark: "medium", under: "the pressure ended under the lower bound"}
+			kept = with(abnormal("medium", "not kept"), "the pressure ended under the lower bound")
 		}
-		rows = append(rows, []cell{
-			plain(d.Start.In(p.zone).Format("15:04:05")), plain(r.Unit.Show.Text(d.Seconds, Duration)),
-			cell{text: show(d.Oil, Volume), under: "± " + show(d.Band, Volume)}, plain(show(d.Promised, Volume)), plain(show(d.Before, Pressure)),
-			cell{text: show(d.Predicted, Pressure), under: show(d.PredictedLow, Pressure) + " to " + show(d.PredictedHigh, Pressure)},
-			plain(show(d.After, Pressure)), kept})
+		p.row(
+			d.Start.In(p.zone).Format("15:04:05"), r.Unit.Show.Text(d.Seconds, Duration),
+			with(show(d.Oil, Volume), "± "+show(d.Band, Volume)), show(d.Promised, Volume), show(d.Before, Pressure),
+			with(show(d.Predicted, Pressure), show(d.PredictedLow, Pressure)+" to "+show(d.PredictedHigh, Pressure)),
+			show(d.After, Pressure), kept)
 	}
-	p.table([]string{"Begun", "#Length", "#Oil measured", "#Oil predicted", "#Before", "#End predicted", "#End measured", "!Verdict"}, rows)
+	p.endTable()
 	p.note("Pressures are absolute. Predicted is the end pressure for the oil that was measured, and the oil down to the pressure that was measured, with the gas's exchange of heat.")
 	r.rest(p)
 }
@@ -143,7 +144,11 @@ func (r *Record) rest(p *paper) {
 func (r *Record) machines(p *paper) {
 	p.section("Machines: due against measured")
 	defer p.end()
-	var rows [][]cell
+	if len(r.Fills)+len(r.Charges) == 0 {
+		p.put("p", "", "No run was measured in the test.")
+		return
+	}
+	p.table(len(r.Fills)+len(r.Charges), "Ended", "Machine", "#Length", "#Due", "#Measured", "#Of it", "Measurement")
 	add := func(position, place string, end time.Time, seconds float64, of Quantity, flow, band, ratio signal.Number, counts bool, reason string) {
 		due := signal.Unknown()
 		if ratio > 0 {
@@ -151,12 +156,12 @@ func (r *Record) machines(p *paper) {
 		} else if m := r.config(position); m != nil && m.Rating > 0 {
 			due, ratio = signal.Number(m.Rating), flow/signal.Number(m.Rating)
 		}
-		verdict := plain("counts")
+		verdict := "counts"
 		if !counts {
-			verdict = cell{text: "does not count", under: reason}
+			verdict = with("does not count", reason)
 		}
-		rows = append(rows, []cell{plain(end.In(p.zone).Format("15:04:05")), cell{text: r.Unit.machine(position), under: place}, plain(r.Unit.Show.Text(seconds, Duration)),
-			plain(r.Unit.known(due, of)), cell{text: r.Unit.known(flow, of), under: "± " + percent(2*band, 1)}, plain(percent(ratio, 0)), verdict})
+		p.row(end.In(p.zone).Format("15:04:05"), with(r.Unit.machine(position), place), r.Unit.Show.Text(seconds, Duration),
+			r.Unit.known(due, of), with(r.Unit.known(flow, of), "± "+percent(2*band, 1)), percent(ratio, 0), verdict)
 	}
 	for i := range r.Fills {
 		f := &r.Fills[i]
@@ -166,11 +171,7 @@ func (r *Record) machines(p *paper) {
 		c := &r.Charges[i]
 		add(c.Position, c.Place, c.End, c.Seconds, AirFlow, c.Corrected, c.Uncertainty, c.Ratio, c.Counts, c.Reason)
 	}
-	if rows == nil {
-		p.put("p", "", "No run was measured in the test.")
-		return
-	}
-	p.table([]string{"Ended", "Machine", "#Length", "#Due", "#Measured", "#Of it", "Measurement"}, rows)
+	p.endTable()
 	p.note("Due is the baseline or, until there is one, the rating; both corrected to the set pressure.")
 }
 
@@ -191,12 +192,12 @@ func (r *Record) alarms(p *paper) {
 		p.put("p", "", "None.")
 		return
 	}
-	var rows [][]cell
+	p.table(len(r.Alarms), "!Raised", "Alarm", "Where", "Priority", "Seen in the control room by")
 	for i := range r.Alarms {
 		e := &r.Alarms[i]
-		rows = append(rows, []cell{plain(e.Time.In(p.zone).Format("15:04:05")), plain(e.Title), plain(r.Unit.machine(e.Source)), plain(string(e.Priority)), plain("")})
+		p.row(e.Time.In(p.zone).Format("15:04:05"), e.Title, r.Unit.machine(e.Source), string(e.Priority), "")
 	}
-	p.table([]string{"!Raised", "Alarm", "Where", "Priority", "Seen in the control room by"}, rows)
+	p.endTable()
 }
 
 // byHand is room for what the program cannot see.
@@ -204,11 +205,11 @@ func (r *Record) byHand(p *paper) {
 	p.tag("section", "class", "boxes")
 	p.put("h2", "", "Compared by hand")
 	p.note("Each measured point against a gauge, sight glass or calibrated instrument, at the same moment.")
-	var rows [][]cell
+	p.table(len(r.Unit.Points), "Point", "Shown by the program", "Read at the instrument", "Instrument, its number", "Initials")
 	for _, id := range r.Unit.Points {
-		rows = append(rows, plains(string(id), "", "", "", ""))
+		p.row(string(id), "", "", "", "")
 	}
-	p.table([]string{"Point", "Shown by the program", "Read at the instrument", "Instrument, its number", "Initials"}, rows)
+	p.endTable()
 	p.end()
 }
 
@@ -216,10 +217,10 @@ func (r *Record) byHand(p *paper) {
 func signatures(p *paper) {
 	p.tag("section", "class", "signatures boxes")
 	p.put("h2", "", "Signatures")
-	var rows [][]cell
+	p.table(3, "", "Name", "Signature", "Date")
 	for _, role := range []string{"Tested by", "Witnessed by", "Accepted by"} {
-		rows = append(rows, plains(role, "", "", ""))
+		p.row(role, "", "", "")
 	}
-	p.table([]string{"", "Name", "Signature", "Date"}, rows)
+	p.endTable()
 	p.end()
 }

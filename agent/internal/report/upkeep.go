@@ -2,6 +2,7 @@ package report
 
 import (
 	"fmt"
+	"strconv"
 
 	"strokebank/rules"
 	"strokebank/rules/machine/service"
@@ -16,32 +17,38 @@ func (u *Unit) proof(p *paper) {
 		p.put("p", "", "Nothing is known of it: the history holds no saved state.")
 		return
 	}
-	var rows [][]cell
 	proven, overdue := 0, 0
 	for i := range u.State.Proof {
+		if f := &u.State.Proof[i]; f.Proven {
+			proven++
+		}
+		if u.State.Proof[i].Overdue {
+			overdue++
+		}
+	}
+	p.put("p", "", fmt.Sprintf("%d of %s were seen to work; %d are overdue. What was not seen to work is only hoped for.", proven, plural(len(u.State.Proof), "function"), overdue))
+	p.table(len(u.State.Proof), "Function", "!State", "Last proven", "#Times", "#Due")
+	for i := range u.State.Proof {
 		f := &u.State.Proof[i]
-		state := plain("proven")
+		state := "proven"
 		switch {
 		case f.Failed.After(f.Last):
-			state = cell{text: "failed", mark: "medium", under: p.day(f.Failed) + ": " + f.Why}
+			state = with(abnormal("medium", "failed"), p.day(f.Failed)+": "+f.Why)
 		case f.Overdue:
-			state = cell{text: "overdue", mark: "low"}
-			overdue++
+			state = abnormal("low", "overdue")
 		case !f.Proven:
-			state = plain("not proven yet")
+			state = "not proven yet"
 		}
-		last, due := plain("never"), plain("–")
+		last, due := "never", "–"
 		if f.Proven {
-			proven++
-			last = cell{text: p.day(f.Last), under: f.By}
+			last = with(p.day(f.Last), f.By)
 		}
 		if !f.Due.IsZero() {
-			due = plain(p.day(f.Due))
+			due = p.day(f.Due)
 		}
-		rows = append(rows, []cell{plain(f.Title), state, last, plain(fmt.Sprint(f.Count)), due})
+		p.row(f.Title, state, last, strconv.Itoa(f.Count), due)
 	}
-	p.put("p", "", fmt.Sprintf("%d of %s were seen to work; %d are overdue. What was not seen to work is only hoped for.", proven, plural(len(rows), "function"), overdue))
-	p.table([]string{"Function", "!State", "Last proven", "#Times", "#Due"}, rows)
+	p.endTable()
 	u.tests(p)
 }
 
@@ -51,23 +58,23 @@ func (u *Unit) tests(p *paper) {
 		p.put("p", "", "No proof test ended in this period.")
 		return
 	}
-	var rows [][]cell
+	p.put("h3", "", "Proof tests")
+	p.table(min(len(u.Tests), mostRows), "#Number", "!Begun", "By", "Note", "#Pass", "#Fail", "#Not seen")
 	for i := max(0, len(u.Tests)-mostRows); i < len(u.Tests); i++ {
 		t := &u.Tests[i]
-		rows = append(rows, []cell{plain(fmt.Sprint(t.Number)), plain(p.at(t.Begin)), plain(t.By), plain(t.Note),
-			plain(fmt.Sprint(t.Count(proof.Pass))), failedCount(t), plain(fmt.Sprint(t.Count(proof.NotSeen)))})
+		p.row(strconv.FormatUint(t.Number, 10), p.at(t.Begin), t.By, t.Note,
+			strconv.Itoa(t.Count(proof.Pass)), failedCount(t), strconv.Itoa(t.Count(proof.NotSeen)))
 	}
-	p.put("h3", "", "Proof tests")
-	p.table([]string{"#Number", "!Begun", "By", "Note", "#Pass", "#Fail", "#Not seen"}, rows)
+	p.endTable()
 	p.note("strokebank report -test NUMBER makes the record of one.")
 }
 
-func failedCount(t *Test) cell {
+func failedCount(t *Test) string {
 	n := t.Count(proof.Fail)
 	if n > 0 {
-		return cell{text: fmt.Sprint(n), mark: "medium"}
+		return abnormal("medium", strconv.Itoa(n))
 	}
-	return plain("0")
+	return "0"
 }
 
 // service writes what is due and what was done.
@@ -75,32 +82,32 @@ func (u *Unit) service(p *paper) {
 	p.section("Service")
 	defer p.end()
 	if u.State != nil {
-		var rows [][]cell
+		p.table(len(u.State.Service), "Task", "!Where", "!State", "#Used", "!Due", "Last done")
 		for i := range u.State.Service {
-			rows = append(rows, u.task(p, &u.State.Service[i]))
+			u.task(p, &u.State.Service[i])
 		}
-		p.table([]string{"Task", "!Where", "!State", "#Used", "!Due", "Last done"}, rows)
+		p.endTable()
 	}
 	if len(u.Serviced) == 0 {
 		p.put("p", "", "No work on the machines was written down in this period.")
 		return
 	}
-	var rows [][]cell
+	p.put("h3", "", "Done in the period")
+	p.table(min(len(u.Serviced), mostRows), "!When", "!Where", "What", "By", "Note")
 	for i := max(0, len(u.Serviced)-mostRows); i < len(u.Serviced); i++ {
 		d := &u.Serviced[i]
-		rows = append(rows, []cell{plain(p.at(d.Time)), plain(u.machine(d.Source)), plain(d.What), plain(d.By), plain(d.Note)})
+		p.row(p.at(d.Time), u.machine(d.Source), d.What, d.By, d.Note)
 	}
-	p.put("h3", "", "Done in the period")
-	p.table([]string{"!When", "!Where", "What", "By", "Note"}, rows)
+	p.endTable()
 	if n := len(u.Serviced) - mostRows; n > 0 {
 		p.note("%d before these are in the journal.", n)
 	}
 }
 
-func (u *Unit) task(p *paper, s *service.Status) []cell {
-	state := plain(s.State)
+func (u *Unit) task(p *paper, s *service.Status) {
+	state := s.State
 	if s.State == service.Due {
-		state.mark = "low"
+		state = abnormal("low", state)
 	}
 	due := "by " + s.Nearest
 	switch {
@@ -115,24 +122,25 @@ func (u *Unit) task(p *paper, s *service.Status) []cell {
 	if !s.Last.Assumed {
 		done = p.day(s.Last.Time) + ", " + s.Last.By
 	}
-	return []cell{plain(s.Title), plain(u.machine(s.Source)), state, plain(decimal(100*s.Used, 0) + " %"), plain(due), plain(done)}
+	p.row(s.Title, u.machine(s.Source), state, decimal(100*s.Used, 0)+" %", due, done)
 }
 
 // failed writes failures and the figures of reliability.
 func (u *Unit) failed(p *paper) {
 	p.section("Failures and reliability")
 	defer p.end()
-	var rows [][]cell
-	for i := max(0, len(u.Failures)-3*mostRows); i < len(u.Failures); i++ {
-		rows = append(rows, u.failure(p, &u.Failures[i]))
-	}
-	if rows == nil {
+	first := max(0, len(u.Failures)-3*mostRows)
+	if len(u.Failures) == 0 {
 		p.put("p", "", "No failure is on record in this period, and none is open.")
 	} else {
-		p.table([]string{"!Failure", "!Where", "Mode (ISO 14224)", "!When", "State", "!Repair"}, rows)
-		if n := len(u.Failures) - len(rows); n > 0 {
-			p.note("%d before these are in the export.", n)
+		p.table(len(u.Failures)-first, "!Failure", "!Where", "Mode (ISO 14224)", "!When", "State", "!Repair")
+		for i := first; i < len(u.Failures); i++ {
+			u.failure(p, &u.Failures[i])
 		}
+		p.endTable()
+	}
+	if first > 0 {
+		p.note("%d before these are in the export.", first)
 	}
 	for _, c := range u.Cautions {
 		p.note("Note: %s.", c)
@@ -156,25 +164,25 @@ func (u *Unit) failed(p *paper) {
 	}
 }
 
-func (u *Unit) failure(p *paper, f *rules.Failure) []cell {
-	state := cell{text: string(f.State)}
+func (u *Unit) failure(p *paper, f *rules.Failure) {
+	state := string(f.State)
 	if f.Said != nil {
-		state.under = f.Said.By + ": " + or(f.Said.Reason, "no cause given")
+		state = with(state, f.Said.By+": "+or(f.Said.Reason, "no cause given"))
 	}
-	repair := cell{text: "open"}
+	repair := "open"
 	switch {
 	case f.Repair != nil:
-		repair = cell{text: p.at(f.Repair.Time), under: f.Repair.By + ": " + f.Repair.Reason}
+		repair = with(p.at(f.Repair.Time), f.Repair.By+": "+f.Repair.Reason)
 	case f.State == rules.Rejected:
-		repair = plain("–")
+		repair = "–"
 	case f.State == rules.Confirmed:
-		repair.mark = "medium"
+		repair = abnormal("medium", repair)
 		if f.Impact() != rules.Critical {
-			repair.mark = "low"
+			repair = abnormal("low", "open")
 		}
 	}
-	return []cell{plain(f.ID), cell{text: u.machine(f.Position), under: f.Serial}, cell{text: f.Mode() + " " + rules.FailureTitle(f.Mode()), under: f.Impact()},
-		plain(p.at(f.Time())), state, repair}
+	p.row(f.ID, with(u.machine(f.Position), f.Serial), with(f.Mode()+" "+rules.FailureTitle(f.Mode()), f.Impact()),
+		p.at(f.Time()), state, repair)
 }
 
 // basis writes what the report stands on.
