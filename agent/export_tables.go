@@ -119,43 +119,52 @@ func (q *quarry) counters(ctx context.Context, unit *configs.Unit, put func(*exp
 }
 
 // readingsAtOnce is how much of a series is read at once: whole days, so that
-// no step lies in two.
-const readingsAtOnce = 7 * 24 * time.Hour
+// no step lies in two; the more of them, the longer a step is.
+func readingsAtOnce(step time.Duration) time.Duration {
+	const day = 24 * time.Hour
+	return min(max(7*day, (1000*step).Truncate(day)), 91*day)
+}
 
 func (q *quarry) readings(ctx context.Context, unit *configs.Unit, put func(*rules.Trend) error) error {
 	name := unit.Rules.Unit
-	from, to, err := q.store.Extent(ctx, name)
-	if err != nil || from.IsZero() {
+	covered, err := coveredSpan(ctx, q.store, name, q.span)
+	if err != nil || covered.From.IsZero() {
 		return err
-	}
-	to = to.Add(time.Nanosecond)
-	if !q.span.from.IsZero() && q.span.from.After(from) {
-		from = q.span.from
-	}
-	if !q.span.to.IsZero() && q.span.to.Before(to) {
-		to = q.span.to
 	}
 	series, err := q.store.Series(ctx, name)
 	if err != nil {
 		return err
 	}
+	end := covered.To.Add(time.Nanosecond) // what bears the last time is within
+	if !q.span.to.IsZero() && q.span.to.Before(end) {
+		end = q.span.to
+	}
 	for _, point := range series {
-		for at := from; at.Before(to); {
-			end := at.Truncate(24 * time.Hour).Add(readingsAtOnce)
-			if end.After(to) {
-				end = to
-			}
-			rows, err := q.store.Curve(ctx, name, point, at, end, q.step)
-			if err != nil {
+		if err := eachStep(ctx, q.store, name, point, covered.From, end, q.step, put); err != nil {
+			return err
+		}
+	}
+	return nil
+}
+
+// eachStep hands the course of a point within [from, to) over, a few days in
+// memory at a time.
+func eachStep(ctx context.Context, store *history.Reader, unit, point string, from, to time.Time, step time.Duration, put func(*rules.Trend) error) error {
+	for at := from; at.Before(to); {
+		end := at.Truncate(24 * time.Hour).Add(readingsAtOnce(step))
+		if end.After(to) {
+			end = to
+		}
+		rows, err := store.Curve(ctx, unit, point, at, end, step)
+		if err != nil {
+			return err
+		}
+		for i := range rows {
+			if err := put(&rows[i]); err != nil {
 				return err
 			}
-			for i := range rows {
-				if err := put(&rows[i]); err != nil {
-					return err
-				}
-			}
-			at = end
 		}
+		at = end
 	}
 	return nil
 }

@@ -54,6 +54,17 @@ func newArchive(tb testing.TB) *archive {
 	return a
 }
 
+// reader reads the archive while it is open.
+func (a *archive) reader() *history.Reader {
+	a.tb.Helper()
+	r, err := history.OpenReader(a.tb.Context(), a.dir)
+	if err != nil {
+		a.tb.Fatal(err)
+	}
+	a.tb.Cleanup(func() { r.Close() })
+	return r
+}
+
 // put writes events and runs of AU-7.
 func (a *archive) put(events []rules.Event, runs ...machine.Run) {
 	a.tb.Helper()

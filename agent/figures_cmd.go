@@ -1,6 +1,7 @@
 package main
 
 import (
+	"cmp"
 	"context"
 	"encoding/json"
 	"flag"
@@ -22,23 +23,45 @@ a person has confirmed count; what is found and not confirmed stands beside.
 Each figure says what it stands on; where that is too little, it is a bound.
 `
 
-// wanted is the command line of figures.
-type wanted struct {
-	unit   string
-	span   timeSpan
+// assuming is what the figures take for given.
+type assuming struct {
 	given  reliability.Assumed
 	repair time.Duration
-	json   bool
+}
+
+func (a *assuming) flags(fs *flag.FlagSet) {
+	fs.Float64Var(&a.given.Confidence, "confidence", 0.9, "of the limits, two-sided, and of a bound, one-sided: a `ratio` from 0.5 to 0.999")
+	fs.Float64Var(&a.given.Beta, "beta", 0.1, "assumed `ratio` of failures with a common cause")
+	fs.DurationVar(&a.repair, "repair", 8*time.Hour, "assumed `time` to repair, where no repair is recorded")
+}
+
+func (a *assuming) check() error {
+	a.given.Repair = a.repair.Hours()
+	switch {
+	case !(a.given.Confidence >= 0.5 && a.given.Confidence <= 0.999):
+		return fmt.Errorf("-confidence %v: use a ratio from 0.5 to 0.999, such as 0.9", a.given.Confidence)
+	case !(a.given.Beta >= 0 && a.given.Beta <= 1):
+		return fmt.Errorf("-beta %v: use a ratio from 0 to 1, such as 0.1", a.given.Beta)
+	case a.repair < 0:
+		return fmt.Errorf("-repair %v is no length", a.repair)
+	}
+	return nil
+}
+
+// wanted is the command line of figures.
+type wanted struct {
+	unit string
+	span timeSpan
+	assuming
+	json bool
 }
 
 func figures(ctx context.Context, sh shell, args []string) int {
 	fs := flag.NewFlagSet("figures", flag.ContinueOnError)
 	var w wanted
 	fs.StringVar(&w.unit, "unit", "", "one unit's `name` (default: all of FILE)")
-	fs.Float64Var(&w.given.Confidence, "confidence", 0.9, "of the limits, two-sided, and of a bound, one-sided: a `ratio` from 0.5 to 0.999")
-	fs.Float64Var(&w.given.Beta, "beta", 0.1, "assumed `ratio` of failures with a common cause")
-	fs.DurationVar(&w.repair, "repair", 8*time.Hour, "assumed `time` to repair, where no repair is recorded")
 	fs.BoolVar(&w.json, "json", false, "as JSON, one unit a line, hours throughout")
+	w.assuming.flags(fs)
 	w.span.flags(fs)
 	if code, done := parse(fs, sh, args, figuresUsage, 1); done {
 		return code
@@ -64,16 +87,7 @@ func figures(ctx context.Context, sh shell, args []string) int {
 }
 
 func (w *wanted) check() error {
-	w.given.Repair = w.repair.Hours()
-	switch {
-	case !(w.given.Confidence >= 0.5 && w.given.Confidence <= 0.999):
-		return fmt.Errorf("-confidence %v: use a ratio from 0.5 to 0.999, such as 0.9", w.given.Confidence)
-	case !(w.given.Beta >= 0 && w.given.Beta <= 1):
-		return fmt.Errorf("-beta %v: use a ratio from 0 to 1, such as 0.1", w.given.Beta)
-	case w.repair < 0:
-		return fmt.Errorf("-repair %v is no length", w.repair)
-	}
-	return w.span.check()
+	return cmp.Or(w.assuming.check(), w.span.check())
 }
 
 func (w *wanted) run(ctx context.Context, sh shell, cfg *configs.Config, units []*configs.Unit) error {

@@ -3,7 +3,9 @@ package main
 import (
 	"encoding/json"
 	"fmt"
+	"html"
 	"math"
+	"regexp"
 	"strconv"
 	"strings"
 	"testing"
@@ -82,6 +84,41 @@ func (a *archive) says(words ...string) {
 			a.tb.Errorf("it does not say %q:\n%s", w, a.built("figures", a.config))
 		}
 	}
+	a.reports(words...)
+}
+
+// reports looks for words in the report of the built program, flags before
+// them, as a person reads it: without the tags.
+func (a *archive) reports(words ...string) (text string) {
+	a.tb.Helper()
+	args := []string{"report"}
+	for len(words) > 1 && strings.HasPrefix(words[0], "-") {
+		args, words = append(args, words[:2]...), words[2:]
+	}
+	text = readable(a.built(append(args, a.config)...))
+	for _, w := range words {
+		if !strings.Contains(text, w) {
+			a.tb.Errorf("the report does not say %q:\n%s", w, text)
+		}
+	}
+	return text
+}
+
+// firstNumber is the one that follows the first place of some words.
+func firstNumber(tb testing.TB, text, words string) signal.Number {
+	tb.Helper()
+	_, text, found := strings.Cut(text, words+" ")
+	if !found {
+		tb.Fatalf("nothing is said of %q", words)
+	}
+	return signal.Number(toNumber(tb, strings.Fields(text)[0]))
+}
+
+var tag = regexp.MustCompile(`<style>[^<]*</style>|<[^>]*>`)
+
+// readable is the text of a page.
+func readable(page string) string {
+	return strings.Join(strings.Fields(html.UnescapeString(tag.ReplaceAllString(page, " "))), " ")
 }
 
 // NIST/SEMATECH e-Handbook of Statistical Methods, 8.4.5.1: two failures in
@@ -107,6 +144,7 @@ func TestPublishedMTBF(t *testing.T) {
 	for confidence, want := range map[string]float64{"0.95": 333.808, "0.90": 434.294} {
 		m := a.figures("-confidence", confidence).Machines[1].All
 		published(t, "bound at "+confidence, m.MTBF.Low, want, 1e-3)
+		a.reports("-confidence", confidence, fmt.Sprintf("MTBF at least %.6g", want))
 		if m.MTBF.Known || m.Unconfirmed != 1 || !m.IfConfirmed.Known {
 			t.Errorf("%+v", m)
 		}
@@ -187,6 +225,7 @@ func TestPublishedTrend(t *testing.T) {
 	published(t, "lower limit", l.Growth.MTBF.Low, 157.7138, 1e-3)
 	published(t, "upper limit", l.Growth.MTBF.High, 548.5566, 1e-3)
 	published(t, "U", l.Trend.U, -1.3269, 1e-4)
+	a.reports("-confidence", "0.8", "b 0.48350", "a 0.2913003", "MTBF now 310.234", "80 % limits 157.7138 to 548.5566", "U -1.326")
 	a.says("b 0.48350", "a 0.2913003", "MTBF now 310.234", "U -1.326", "no trend at the 5 % level")
 	var exported []float64
 	for _, r := range a.table("export", "-form", "csv", a.config, "failures") {
@@ -215,6 +254,9 @@ func TestPublishedProbabilityOnDemand(t *testing.T) {
 		published(t, "proof interval", p.Interval, year, 1e-9)
 		published(t, "1oo1", p.OneOfOne.Value, 8.76e-3, 5e-6)
 		published(t, "1oo2 with β "+c.beta, p.OneOfTwo.Value, c.want, 5e-8)
+		said := a.reports("-beta", c.beta)
+		published(t, "1oo1 in the report", firstNumber(t, said, "one fails a demand"), 8.76e-3, 5e-6)
+		published(t, "1oo2 in the report with β "+c.beta, firstNumber(t, said, "both fail a demand"), c.want, 5e-8)
 		if len(p.Assuming) < 5 || p.Repairs != 1 || p.Repair != 0 {
 			t.Errorf("%+v", p)
 		}

@@ -29,101 +29,123 @@ func (f *unitFigures) text(w io.Writer, unit *configs.Unit) error {
 			tags[m.Position] = " (" + m.Tag + ")"
 		}
 	}
-	for i := range f.Pairs {
-		for _, l := range f.Machines[2*i : 2*i+2] {
-			lifeText(&b, &l, tags[l.Position])
+	for _, g := range f.said() {
+		fmt.Fprintf(&b, "\n%s%s\n", g.about, tags[g.about])
+		for _, r := range g.rows {
+			name := r[0]
+			if len(name) > 20 {
+				fmt.Fprintf(&b, "  %s\n", name)
+				name = ""
+			}
+			fmt.Fprintf(&b, "  %-20s %s\n", name, wrapped(r[1], 88, strings.Repeat(" ", 23)))
 		}
-		pairText(&b, &f.Pairs[i])
-	}
-	if len(f.Whole.Modes) > 0 {
-		fmt.Fprintf(&b, "\nunit itself\n")
-		countsText(&b, &f.Whole)
 	}
 	b.WriteString("\n")
 	_, err := io.WriteString(w, b.String())
 	return err
 }
 
-// row writes one figure.
-func row(b *strings.Builder, name, format string, args ...any) {
-	fmt.Fprintf(b, "  %-20s %s\n", name, wrapped(fmt.Sprintf(format, args...), 88, strings.Repeat(" ", 23)))
+// saidFigures are figures in words, about a machine, a pair, or the unit: name
+// and text, the name empty where it goes on.
+type saidFigures struct {
+	about string
+	rows  [][2]string
 }
 
-func lifeText(b *strings.Builder, l *reliability.Life, tag string) {
-	fmt.Fprintf(b, "\n%s%s\n", l.Position, tag)
-	row(b, "watched", "%s h, not watched %s h", digits(l.Observed), digits(l.Unobserved))
+// said is all the figures in words.
+func (f *unitFigures) said() (list []saidFigures) {
+	for i := range f.Pairs {
+		for k := range f.Machines[2*i : 2*i+2] {
+			list = append(list, lifeText(&f.Machines[2*i+k]))
+		}
+		list = append(list, pairText(&f.Pairs[i]))
+	}
+	if len(f.Whole.Modes) > 0 {
+		whole := saidFigures{about: "unit itself"}
+		whole.counts(&f.Whole)
+		list = append(list, whole)
+	}
+	return list
+}
+
+// row adds one figure.
+func (b *saidFigures) row(name, format string, args ...any) {
+	b.rows = append(b.rows, [2]string{name, fmt.Sprintf(format, args...)})
+}
+
+func lifeText(l *reliability.Life) saidFigures {
+	b := saidFigures{about: l.Position}
+	b.row("watched", "%s h, not watched %s h", digits(l.Observed), digits(l.Unobserved))
 	operating := digits(l.Operating) + " h"
 	if l.Doubt > 0 {
 		operating += ", and at most " + digits(l.Doubt) + " h more: nobody watched"
 	}
-	row(b, "operating", "%s", operating)
-	row(b, "starts seen", "%d", l.Starts)
-	countsText(b, l)
-	row(b, "fails per demand", "%s", estimate(l.PerDemand, "", fmt.Sprintf("%d of %d demands", l.PerDemand.Failures, l.Demands)))
+	b.row("operating", "%s", operating)
+	b.row("starts seen", "%d", l.Starts)
+	b.counts(l)
+	b.row("fails per demand", "%s", estimate(l.PerDemand, "", fmt.Sprintf("%d of %d demands", l.PerDemand.Failures, l.Demands)))
 	if l.Trend.Known {
-		row(b, "trend (Laplace)", "U %s, two-sided p %s, %d failures: %s", number(l.Trend.U), number(l.Trend.P), l.Trend.Failures, trendWords(&l.Trend))
+		b.row("trend (Laplace)", "U %s, two-sided p %s, %d failures: %s", number(l.Trend.U), number(l.Trend.P), l.Trend.Failures, trendWords(&l.Trend))
 	} else {
-		row(b, "trend (Laplace)", "not told: %s (%d)", l.Trend.Reason, l.Trend.Failures)
+		b.row("trend (Laplace)", "not told: %s (%d)", l.Trend.Reason, l.Trend.Failures)
 	}
 	if g := &l.Growth; g.Known {
-		row(b, "power law", "b %s, a %s; MTBF now %s", number(g.Exponent), number(g.Scale), estimate(g.MTBF, "h", ""))
+		b.row("power law", "b %s, a %s; MTBF now %s", number(g.Exponent), number(g.Scale), estimate(g.MTBF, "h", ""))
 	} else {
-		row(b, "power law", "not fitted: %s (%d)", g.Reason, g.Failures)
+		b.row("power law", "not fitted: %s (%d)", g.Reason, g.Failures)
 	}
 	if p := &l.Proof; p.Intervals > 0 {
-		row(b, "proven by starts", "every %s h on the mean, %s h weighted by length, %s h at the most; %d intervals",
+		b.row("proven by starts", "every %s h on the mean, %s h weighted by length, %s h at the most; %d intervals",
 			number(p.Mean), number(p.Weighted), number(p.Longest), p.Intervals)
 	} else {
-		row(b, "proven by starts", "%s", p.Reason)
+		b.row("proven by starts", "%s", p.Reason)
 	}
 	if l.Repairs > 0 {
-		row(b, "down for", "%s h on the mean, %d repairs", number(l.Down), l.Repairs)
+		b.row("down for", "%s h on the mean, %d repairs", number(l.Down), l.Repairs)
 	}
+	return b
 }
 
 // countsText writes failures in all and by mode.
-func countsText(b *strings.Builder, l *reliability.Life) {
-	countText(b, "failures", &l.All)
+func (b *saidFigures) counts(l *reliability.Life) {
+	b.count("failures", &l.All)
 	for i := range l.Modes {
-		countText(b, "  "+l.Modes[i].Mode+" "+rules.FailureTitle(l.Modes[i].Mode), &l.Modes[i])
+		b.count("  "+l.Modes[i].Mode+" "+rules.FailureTitle(l.Modes[i].Mode), &l.Modes[i])
 	}
 }
 
-func countText(b *strings.Builder, name string, c *reliability.Counted) {
-	if len(name) > 20 {
-		fmt.Fprintf(b, "  %s\n", name)
-		name = ""
-	}
-	row(b, name, "%d confirmed, %d not confirmed", c.Confirmed, c.Unconfirmed)
-	row(b, "", "MTBF %s", estimate(c.MTBF, "h", ""))
-	row(b, "", "rate %s", estimate(c.Rate, "per h", ""))
+func (b *saidFigures) count(name string, c *reliability.Counted) {
+	b.row(name, "%d confirmed, %d not confirmed", c.Confirmed, c.Unconfirmed)
+	b.row("", "MTBF %s", estimate(c.MTBF, "h", ""))
+	b.row("", "rate %s", estimate(c.Rate, "per h", ""))
 	if c.Unconfirmed > 0 {
-		row(b, "", "if those were confirmed: MTBF %s", estimate(c.IfConfirmed, "h", ""))
+		b.row("", "if those were confirmed: MTBF %s", estimate(c.IfConfirmed, "h", ""))
 	}
 }
 
-func pairText(b *strings.Builder, p *reliability.Pair) {
-	fmt.Fprintf(b, "\n%s and %s\n", p.Positions[0], p.Positions[1])
-	row(b, "fairness (Jain)", "run time %s, starts %s", number(p.FairRun), number(p.FairStarts))
-	countText(b, "failures", &p.All)
+func pairText(p *reliability.Pair) saidFigures {
+	b := saidFigures{about: p.Positions[0] + " and " + p.Positions[1]}
+	b.row("fairness (Jain)", "run time %s, starts %s", number(p.FairRun), number(p.FairStarts))
+	b.count("failures", &p.All)
 	if w := &p.Weibull; w.Known {
-		row(b, "life (Weibull)", "η %s h, β %s, log-likelihood %s; %d failed, %d censored", number(w.Scale), estimate(w.Shape, "", ""),
+		b.row("life (Weibull)", "η %s h, β %s, log-likelihood %s; %d failed, %d censored", number(w.Scale), estimate(w.Shape, "", ""),
 			number(w.LogLikelihood), w.Failures, w.Censored)
 	} else {
-		row(b, "life (Weibull)", "not fitted: %s (%d failed, %d censored); for a constant rate MTBF %s", w.Reason, w.Failures, w.Censored, estimate(w.Bound, "h", ""))
+		b.row("life (Weibull)", "not fitted: %s (%d failed, %d censored); for a constant rate MTBF %s", w.Reason, w.Failures, w.Censored, estimate(w.Bound, "h", ""))
 	}
-	row(b, "one fails a demand", "%s", estimate(p.OneOfOne, "", ""))
-	row(b, "both fail a demand", "%s", estimate(p.OneOfTwo, "", ""))
+	b.row("one fails a demand", "%s", estimate(p.OneOfOne, "", ""))
+	b.row("both fail a demand", "%s", estimate(p.OneOfTwo, "", ""))
 	if p.Attention != "" {
-		row(b, "", "note: %s", p.Attention)
+		b.row("", "note: %s", p.Attention)
 	}
 	for i, a := range p.Assuming {
 		name := ""
 		if i == 0 {
 			name = "assuming"
 		}
-		row(b, name, "- %s", a)
+		b.row(name, "- %s", a)
 	}
+	return b
 }
 
 func trendWords(t *reliability.Trend) string {

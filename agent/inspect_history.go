@@ -120,7 +120,7 @@ func (in *inspection) unit(ctx context.Context, p *pastEvents, u configs.Unit) {
 		return // it has been said
 	}
 	name := u.Rules.Unit
-	a, saved, err := in.judged(ctx, p, u)
+	a, saved, err := judgedUnit(ctx, p.store, in.cfg, u, in.clockNow, in.Time)
 	if err == nil && saved.IsZero() {
 		in.add(attention, "unit "+name, "The store knows nothing of this unit yet.", "Start the agent; before its first start this is as it should be.")
 		return
@@ -135,17 +135,17 @@ func (in *inspection) unit(ctx context.Context, p *pastEvents, u configs.Unit) {
 	in.alarms(name, a, standing)
 }
 
-// judged is the unit as it was saved, with the dates brought up to now: the
-// rules take one scan of which nothing was read.
-func (in *inspection) judged(ctx context.Context, p *pastEvents, u configs.Unit) (*rules.Assessment, time.Time, error) {
-	state, saved, err := p.store.State(ctx, u.Rules.Unit)
+// judgedUnit is the unit as it was saved, and when that was, with the dates
+// brought up to now: the rules take one scan of which nothing was read.
+func judgedUnit(ctx context.Context, store *history.Reader, cfg *configs.Config, u configs.Unit, clock sensors.Clock, now time.Time) (*rules.Assessment, time.Time, error) {
+	state, saved, err := store.State(ctx, u.Rules.Unit)
 	if err != nil || state == nil {
 		return nil, time.Time{}, err
 	}
 	if !json.Valid(state) {
 		return nil, saved, errSpoiled
 	}
-	points, err := pointsOf(in.cfg, u, in.clockNow)
+	points, err := pointsOf(cfg, u, clock)
 	if err != nil {
 		return nil, saved, err
 	}
@@ -153,9 +153,9 @@ func (in *inspection) judged(ctx context.Context, p *pastEvents, u configs.Unit)
 	if err != nil {
 		return nil, saved, err
 	}
-	scan := signal.Scan{Number: 1, Time: in.Time, ClockTrusted: true}
+	scan := signal.Scan{Number: 1, Time: now, ClockTrusted: true}
 	for _, point := range points {
-		scan.Readings = append(scan.Readings, signal.Missing(point.Unit, signal.NeverRead, in.Time))
+		scan.Readings = append(scan.Readings, signal.Missing(point.Unit, signal.NeverRead, now))
 	}
 	return judge.Step(scan).Clone(), saved, nil
 }

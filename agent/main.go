@@ -48,6 +48,7 @@ func commands() []command {
 		{"suppose", "FILE", "say what the reserve would be: another state, one more valve, another tank", suppose},
 		{"replay", "FILE RECORDING...", "judge a recorded run again, and say what other settings would have changed", replay},
 		{"export", "FILE [TABLE...]", "write runs, fills, alarms, failures and more as CSV or JSON lines", exportTables},
+		{"report", "FILE", "write a report, or the record of a proof test, as one page to keep, send or print", writeReport},
 		{"figures", "FILE", "print reliability figures: MTBF, trend, life, probability of failure on demand, with their limits", figures},
 		{"alarms", "FILE", "print the alarm list of a configuration: meaning, causes, action, limits, priority", alarms},
 		{"registers", "FILE", "print what stands where for others that read over Modbus TCP, from the table that serves it", printRegisters},

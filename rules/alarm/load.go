@@ -14,12 +14,13 @@ import (
 // stretch of 10 minutes has brought fewer than 5; three within a minute
 // chatter.
 const (
-	acceptable  = 150
-	most        = 300
-	floodOver   = 10
-	floodUnder  = 5
-	chatterings = 3
-	chatterTime = time.Minute
+	AcceptableADay = 150
+	MostADay       = 300
+	FloodOver      = 10 // within ten minutes
+	Chatterings    = 3  // within ChatterTime
+	ChatterTime    = time.Minute
+
+	floodUnder = 5
 )
 
 const (
@@ -99,7 +100,7 @@ func (l *Load) Call(t *Tally, p Priority) {
 		now.Low++
 	}
 	l.Minutes[int(l.Clock/time.Minute)%len(l.Minutes)]++
-	if !l.Flood && l.tenMinutes() > floodOver {
+	if !l.Flood && l.tenMinutes() > FloodOver {
 		l.Flood = true
 		now.Floods++
 	}
@@ -107,7 +108,7 @@ func (l *Load) Call(t *Tally, p Priority) {
 	t.bring(l)
 	t.Hours[t.Hour%len(t.Hours)]++
 	t.Last[2], t.Last[1], t.Last[0] = t.Last[1], t.Last[0], l.Clock
-	t.Count = min(t.Count+1, chatterings)
+	t.Count = min(t.Count+1, Chatterings)
 	if !was && t.Chattering(l) {
 		now.Chatters++
 	}
@@ -141,7 +142,7 @@ func (t *Tally) bring(l *Load) {
 // Chattering reports whether the alarm asked for attention three times within
 // the last minute.
 func (t *Tally) Chattering(l *Load) bool {
-	return t.Count == chatterings && l.Clock-t.Last[2] < chatterTime
+	return t.Count == Chatterings && l.Clock-t.Last[2] < ChatterTime
 }
 
 // Day is how often it did within the last day, to the hour.
@@ -248,9 +249,9 @@ func (f *Figures) count(s *Status) {
 
 func rating(day int) string {
 	switch {
-	case day <= acceptable:
+	case day <= AcceptableADay:
 		return "acceptable"
-	case day <= most:
+	case day <= MostADay:
 		return "manageable"
 	default:
 		return "too many"

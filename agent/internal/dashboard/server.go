@@ -90,9 +90,12 @@ func Listen(l Listening, h http.Handler) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("page: %w", err)
 	}
+	// What the handed out programs are built without, no program speaks.
+	protocols := new(http.Protocols)
+	protocols.SetHTTP1(true)
 	return &Server{listener: ln, log: l.Log, secure: secret != nil, grace: shutdownTimeout, http: &http.Server{
 		Handler: h, ReadHeaderTimeout: headerTimeout, ReadTimeout: readTimeout,
-		IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeader, TLSConfig: secret,
+		IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeader, TLSConfig: secret, Protocols: protocols,
 		ErrorLog: slog.NewLogLogger(l.Log.Handler(), slog.LevelDebug),
 		ConnContext: func(ctx context.Context, c net.Conn) context.Context {
 			// A reader that stops reading must be noticed after kilobytes,

@@ -101,7 +101,7 @@ func (c *certificate) warn() {
 	}
 }
 
-// config is what the server offers: TLS 1.2 and later, HTTP/2 and 1.1.
+// config is what the server offers: TLS 1.2 and later, HTTP/1.1.
 func (c *certificate) config() *tls.Config {
-	return &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: c.get, NextProtos: []string{"h2", "http/1.1"}}
+	return &tls.Config{MinVersion: tls.VersionTLS12, GetCertificate: c.get, NextProtos: []string{"http/1.1"}}
 }

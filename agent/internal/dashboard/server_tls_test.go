@@ -84,7 +84,7 @@ func TestPageOverTLS(t *testing.T) {
 	}
 	r.Body.Close()
 	c := r.Cookies()
-	if r.StatusCode != 200 || r.ProtoMajor != 2 || len(c) != 1 || !c[0].Secure || !c[0].HttpOnly || c[0].SameSite != http.SameSiteStrictMode ||
+	if r.StatusCode != 200 || r.ProtoMajor != 1 || len(c) != 1 || !c[0].Secure || !c[0].HttpOnly || c[0].SameSite != http.SameSiteStrictMode ||
 		!strings.HasPrefix(c[0].Name, "__Host-") || c[0].Path != "/" || c[0].Domain != "" {
 		t.Errorf("%s %d %+v", r.Proto, r.StatusCode, c)
 	}
@@ -104,7 +104,7 @@ func TestPageOverTLS(t *testing.T) {
 	}
 }
 
-// A stream over HTTP/2 lives longer than the limits of a request, and one that
+// A stream over TLS lives longer than the limits of a request, and one that
 // reads nothing is dropped there too.
 func TestStreamOverTLS(t *testing.T) {
 	cert, key := issue(t, t.TempDir(), "gateway", time.Now().Add(soon))
