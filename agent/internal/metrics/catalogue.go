@@ -1,22 +1,28 @@
 package metrics
 
-import "github.com/prometheus/client_golang/prometheus"
+import (
+	"slices"
+	"strings"
+)
 
 // series is one name of the contract.
 type series struct {
 	name    string
-	help    string
+	help    string // one line, without a backslash or a quotation mark
 	counter bool
-	labels  []string // after site and unit
-	desc    *prometheus.Desc
+	labels  []string // site and unit first
+	order   []int    // of labels, by their names
 }
 
 // catalogue holds the names about units, in the order of the reference.
 var catalogue []*series
 
 func define(name, help string, counter bool, labels ...string) *series {
-	s := &series{name: prefix + name, help: help, counter: counter, labels: labels}
-	s.desc = prometheus.NewDesc(s.name, help, append([]string{"site", "unit"}, labels...), nil)
+	s := &series{name: prefix + name, help: help, counter: counter, labels: append([]string{"site", "unit"}, labels...)}
+	for i := range s.labels {
+		s.order = append(s.order, i)
+	}
+	slices.SortFunc(s.order, func(a, b int) int { return strings.Compare(s.labels[a], s.labels[b]) })
 	catalogue = append(catalogue, s)
 	return s
 }

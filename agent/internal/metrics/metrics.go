@@ -7,15 +7,17 @@
 package metrics
 
 import (
+	"compress/gzip"
 	"fmt"
 	"log/slog"
 	"net/http"
 	"runtime"
+	"strings"
+	"sync"
 	"time"
 
 	"github.com/prometheus/client_golang/prometheus"
 	"github.com/prometheus/client_golang/prometheus/collectors"
-	"github.com/prometheus/client_golang/prometheus/promhttp"
 
 	"strokebank/rules"
 )
@@ -23,8 +25,8 @@ import (
 // prefix begins every name of this program.
 const prefix = "strokebank_"
 
-// Bounds of one scrape: more than a few at a time, or one that takes longer
-// than any scraper waits, is answered with 503.
+// Bounds of one scrape: more than a few at a time are answered with 503, one
+// that takes longer than any scraper waits is cut off.
 const (
 	maxScrapes = 4
 	timeout    = 10 * time.Second
@@ -74,22 +76,17 @@ func New(now latest, info Info, extra ...Figure) (http.Handler, error) {
 	for _, c := range []prometheus.Collector{
 		collectors.NewGoCollector(),
 		collectors.NewProcessCollector(collectors.ProcessCollectorOpts{}),
-		&units{latest: now, start: info.Start},
 		&agent{info: info, figures: figures},
 	} {
 		if err := registry.Register(c); err != nil {
 			return nil, fmt.Errorf("metrics: %w", err)
 		}
 	}
-	return promhttp.HandlerFor(registry, promhttp.HandlerOpts{
-		ErrorLog:                            slog.NewLogLogger(info.Log.Handler(), slog.LevelError),
-		ErrorHandling:                       promhttp.ContinueOnError,
-		Registry:                            registry,
-		MaxRequestsInFlight:                 maxScrapes,
-		Timeout:                             timeout,
-		EnableOpenMetrics:                   true,
-		EnableOpenMetricsTextCreatedSamples: true,
-	}), nil
+	return &page{latest: now, start: info.Start, registry: registry, log: info.Log, turns: make(chan struct{}, maxScrapes),
+		zips: sync.Pool{New: func() any {
+			z, _ := gzip.NewWriterLevel(nil, gzip.BestSpeed) // fails for no valid level
+			return z
+		}}}, nil
 }
 
 // agent collects what concerns the process and its other parts.
@@ -107,9 +104,12 @@ type figure struct {
 func describe(all []Figure) ([]figure, error) {
 	out := make([]figure, 0, len(all))
 	seen := map[string]bool{}
+	for _, s := range catalogue {
+		seen[strings.TrimPrefix(s.name, prefix)] = true
+	}
 	for _, f := range all {
 		if seen[f.Name] {
-			return nil, fmt.Errorf("two figures are called %q", f.Name)
+			return nil, fmt.Errorf("two metrics are called %q", f.Name)
 		}
 		seen[f.Name] = true
 		out = append(out, figure{f, prometheus.NewDesc(prefix+f.Name, f.Help, f.Labels, nil)})

@@ -44,7 +44,7 @@ func reference() string {
 		if s.counter {
 			kind = "counter"
 		}
-		fmt.Fprintf(&b, "| `%s` | %s | %s | %s |\n", s.name, kind, strings.Join(append([]string{"site", "unit"}, s.labels...), ", "), s.help)
+		fmt.Fprintf(&b, "| `%s` | %s | %s | %s |\n", s.name, kind, strings.Join(s.labels, ", "), s.help)
 	}
 	return b.String()
 }
@@ -77,7 +77,7 @@ func TestReferenceIsWhatIsExposed(t *testing.T) {
 		if f.GetHelp() != s.help || (f.GetType() == dto.MetricType_COUNTER) != s.counter {
 			t.Errorf("%s: exposed as %s with help %q", s.name, f.GetType(), f.GetHelp())
 		}
-		want := slices.Sorted(slices.Values(append([]string{"site", "unit"}, s.labels...)))
+		want := slices.Sorted(slices.Values(s.labels))
 		for _, m := range f.GetMetric() {
 			var got []string
 			for _, l := range m.GetLabel() {

@@ -3,8 +3,6 @@ package metrics
 import (
 	"time"
 
-	"github.com/prometheus/client_golang/prometheus"
-
 	"strokebank/rules"
 	"strokebank/rules/alarm"
 	"strokebank/rules/machine"
@@ -15,61 +13,34 @@ import (
 // celsius is 0 °C in K, by definition of the Celsius temperature (SI).
 const celsius = 273.15
 
-// units collects the latest assessments.
-type units struct {
-	latest latest
-	start  time.Time
-}
-
-// Describe implements prometheus.Collector.
-func (u *units) Describe(out chan<- *prometheus.Desc) {
-	for _, s := range catalogue {
-		out <- s.desc
+// assessment says everything of one unit.
+func (e *lines) assessment(a *rules.Assessment) {
+	e.reserve(a)
+	e.state(a)
+	for _, r := range a.Readings {
+		e.reading(r)
 	}
-}
-
-// Collect implements prometheus.Collector.
-func (u *units) Collect(out chan<- prometheus.Metric) {
-	for _, a := range u.latest.Latest() {
-		e := &emitter{out: out, start: u.start, site: a.Site, unit: a.Unit}
-		e.reserve(a)
-		e.state(a)
-		for _, r := range a.Readings {
-			e.reading(r)
-		}
-		for i := range a.Machines {
-			e.machine(&a.Machines[i])
-		}
-		for _, p := range a.Pairs {
-			e.pair(p)
-		}
-		e.works(a)
-		for i := range a.Alarms {
-			e.alarm(&a.Alarms[i])
-		}
-		e.load(&a.AlarmLoad)
+	for i := range a.Machines {
+		e.machine(&a.Machines[i])
 	}
-}
-
-// emitter writes the series of one unit.
-type emitter struct {
-	out        chan<- prometheus.Metric
-	start      time.Time
-	site, unit string
-}
-
-func (e *emitter) put(s *series, v float64, labels ...string) {
-	e.out <- constant(s.desc, s.counter, e.start, v, append([]string{e.site, e.unit}, labels...)...)
+	for _, p := range a.Pairs {
+		e.pair(p)
+	}
+	e.works(a)
+	for i := range a.Alarms {
+		e.alarm(&a.Alarms[i])
+	}
+	e.load(&a.AlarmLoad)
 }
 
 // number writes nothing for what is not known.
-func (e *emitter) number(s *series, n signal.Number, labels ...string) {
+func (e *lines) number(s *series, n signal.Number, labels ...string) {
 	if n.Known() {
 		e.put(s, float64(n), labels...)
 	}
 }
 
-func (e *emitter) flag(s *series, on bool, labels ...string) {
+func (e *lines) flag(s *series, on bool, labels ...string) {
 	v := 0.0
 	if on {
 		v = 1
@@ -78,7 +49,7 @@ func (e *emitter) flag(s *series, on bool, labels ...string) {
 }
 
 // stamp writes nothing for a time that was never set.
-func (e *emitter) stamp(s *series, t time.Time, labels ...string) {
+func (e *lines) stamp(s *series, t time.Time, labels ...string) {
 	if !t.IsZero() {
 		e.put(s, float64(t.UnixMilli())/1000, labels...)
 	}
@@ -86,7 +57,10 @@ func (e *emitter) stamp(s *series, t time.Time, labels ...string) {
 
 // set writes one series for each word that there is, 1 for the one that
 // holds and, should it be a new word, for that one too.
-func set[W ~string](e *emitter, s *series, holds W, all []W, labels ...string) {
+func set[W ~string](e *lines, s *series, holds W, all []W, labels ...string) {
+	if s != e.only {
+		return
+	}
 	found := false
 	for _, w := range all {
 		found = found || w == holds
@@ -105,7 +79,7 @@ var (
 	priorities   = []alarm.Priority{alarm.High, alarm.Medium, alarm.Low}
 )
 
-func (e *emitter) reserve(a *rules.Assessment) {
+func (e *lines) reserve(a *rules.Assessment) {
 	r := &a.Reserve
 	e.flag(reserveKnown, r.Known)
 	set(e, reserveQuality, r.Quality.String(), qualities)
@@ -134,7 +108,7 @@ func (e *emitter) reserve(a *rules.Assessment) {
 	e.number(timeToFull, r.TimeToFullOne, "one")
 }
 
-func (e *emitter) state(a *rules.Assessment) {
+func (e *lines) state(a *rules.Assessment) {
 	e.put(scans, float64(a.Scan))
 	e.stamp(assessmentTime, a.Time)
 	e.flag(clockTrusted, a.ClockTrusted)
@@ -153,7 +127,7 @@ var readings = map[signal.Unit]*series{
 	signal.Kelvin: readingCelsius, signal.Second: readingSeconds, signal.Ampere: readingAmperes,
 }
 
-func (e *emitter) reading(r rules.NamedReading) {
+func (e *lines) reading(r rules.NamedReading) {
 	id := string(r.ID)
 	set(e, readingQuality, r.Reading.Quality.String(), qualities, id)
 	e.stamp(readingTime, r.Reading.Time, id)
@@ -166,7 +140,7 @@ func (e *emitter) reading(r rules.NamedReading) {
 	}
 }
 
-func (e *emitter) machine(m *machine.Status) {
+func (e *lines) machine(m *machine.Status) {
 	at := m.Position
 	e.put(machineInfo, 1, at, string(m.Kind), m.Tag, m.Serial)
 	if m.State != machine.StateUnknown {
@@ -198,7 +172,7 @@ func (e *emitter) machine(m *machine.Status) {
 	}
 }
 
-func (e *emitter) pair(p machine.PairStatus) {
+func (e *lines) pair(p machine.PairStatus) {
 	kind := string(p.Kind)
 	e.number(pairImbalance, p.Imbalance, kind)
 	set(e, pairRedundancy, p.Redundancy, redundancies, kind)
@@ -209,7 +183,7 @@ func (e *emitter) pair(p machine.PairStatus) {
 	e.put(pairMissed, p.Missed, kind)
 }
 
-func (e *emitter) alarm(s *alarm.Status) {
+func (e *lines) alarm(s *alarm.Status) {
 	if raised, known := s.Raised(); known {
 		e.flag(alarmActive, raised, s.Source, s.Name)
 	}
@@ -219,7 +193,7 @@ func (e *emitter) alarm(s *alarm.Status) {
 }
 
 // load is how many alarms ask for attention.
-func (e *emitter) load(f *alarm.Figures) {
+func (e *lines) load(f *alarm.Figures) {
 	for _, s := range f.Shares {
 		if s.Priority != "" {
 			e.put(alarmsDay, float64(s.Raised), string(s.Priority))

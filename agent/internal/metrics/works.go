@@ -12,7 +12,7 @@ import (
 const day = 86400 // s
 
 // works is what the machines achieve, what is lost, proven and to be done.
-func (e *emitter) works(a *rules.Assessment) {
+func (e *lines) works(a *rules.Assessment) {
 	for i := range a.Outputs {
 		e.output(&a.Outputs[i])
 	}
@@ -26,7 +26,7 @@ func (e *emitter) works(a *rules.Assessment) {
 	}
 }
 
-func (e *emitter) output(v *work.Verdict) {
+func (e *lines) output(v *work.Verdict) {
 	at := v.Position
 	e.number(outputRatio, v.Ratio, at)
 	e.number(outputBand, v.LastBand, at)
@@ -40,7 +40,7 @@ func (e *emitter) output(v *work.Verdict) {
 	}
 }
 
-func (e *emitter) air(a *rules.Assessment) {
+func (e *lines) air(a *rules.Assessment) {
 	g := &a.Gas
 	e.number(gasTemperature, g.TemperatureRatio)
 	e.number(gasTempBand, g.TemperatureRatioBand)
@@ -48,7 +48,7 @@ func (e *emitter) air(a *rules.Assessment) {
 	e.number(heatExchange, g.HeatExchange)
 }
 
-func (e *emitter) leaks(l *rules.Leaks) {
+func (e *lines) leaks(l *rules.Leaks) {
 	e.number(oilDecline, l.OilDecline)
 	e.number(oilDeclineBand, l.OilDeclineBand)
 	e.number(airDecline, l.AirDecline/day)
@@ -58,7 +58,7 @@ func (e *emitter) leaks(l *rules.Leaks) {
 	e.number(oilLostBand, l.OilLostBand)
 }
 
-func (e *emitter) proof(s *proof.Status, a *rules.Assessment) {
+func (e *lines) proof(s *proof.Status, a *rules.Assessment) {
 	e.flag(proofProven, s.Proven, s.Function)
 	if s.Proven && a.ClockTrusted && !s.Last.IsZero() {
 		e.put(proofAge, a.Time.Sub(s.Last).Seconds(), s.Function)
@@ -66,7 +66,7 @@ func (e *emitter) proof(s *proof.Status, a *rules.Assessment) {
 	e.until(proofDue, s.Due, a, s.Function)
 }
 
-func (e *emitter) service(s *service.Status, a *rules.Assessment) {
+func (e *lines) service(s *service.Status, a *rules.Assessment) {
 	e.put(serviceUsed, s.Used, s.Source, s.Name)
 	e.number(serviceRun, s.RunLeft, s.Source, s.Name)
 	e.number(serviceStarts, s.StartsLeft, s.Source, s.Name)
@@ -76,7 +76,7 @@ func (e *emitter) service(s *service.Status, a *rules.Assessment) {
 
 // until writes how long it is to a time; nothing where there is none, or where
 // the clock does not tell.
-func (e *emitter) until(s *series, t time.Time, a *rules.Assessment, labels ...string) {
+func (e *lines) until(s *series, t time.Time, a *rules.Assessment, labels ...string) {
 	if a.ClockTrusted && !t.IsZero() {
 		e.put(s, t.Sub(a.Time).Seconds(), labels...)
 	}
