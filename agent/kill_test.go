@@ -116,13 +116,20 @@ func (c *chain) agree(t *testing.T, entries []rules.Entry) {
 	t.Helper()
 	c.hears.await("the last event", 0, func(h heard) bool { return h.payload["id"] == entries[len(entries)-1].ID })
 	seen := map[any]bool{}
-	var order []any
+	var order []string
 	for _, h := range c.hears.all() {
 		if id := h.payload["id"]; h.topic == c.unit+"event" && !seen[id] {
 			seen[id] = true
-			order = append(order, id)
+			order = append(order, id.(string))
 		}
 	}
+	sameEvents(t, order, entries)
+}
+
+// sameEvents: what a subscriber heard, without repetitions, are the events of
+// history in their order, and history numbers them without a gap.
+func sameEvents(t *testing.T, order []string, entries []rules.Entry) {
+	t.Helper()
 	if len(order) != len(entries) {
 		t.Fatalf("the subscriber heard %d events, history has %d", len(order), len(entries))
 	}

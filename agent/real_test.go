@@ -44,6 +44,9 @@ var program = sync.OnceValues(func() (string, error) {
 })
 
 func TestMain(m *testing.M) {
+	if way := os.Getenv(loopOf); way != "" {
+		os.Exit(loop(way, os.Args[1]))
+	}
 	if file := os.Getenv(agentClock); file != "" {
 		os.Exit(agentOn(file))
 	}

@@ -17,6 +17,7 @@ import (
 
 // seenScan is one scan as a live stream tells of it.
 type seenScan struct {
+	Unit string    `json:"unit"`
 	Scan uint64    `json:"scan"`
 	Time time.Time `json:"time"`
 }

@@ -98,11 +98,11 @@ func (s *session) heard(ctx context.Context, token mqtt.Token, filter string) bo
 	defer timer.Stop()
 	select {
 	case <-token.Done():
-		if err := token.Error(); err != nil {
+		err := token.Error()
+		if err != nil && s.client.IsConnectionOpen() { // a lost connection is told elsewhere
 			s.u.log.Warn("the broker does not let the agent read its own states", "filter", filter, "err", err)
-			return false
 		}
-		return true
+		return err == nil
 	case <-timer.C:
 		s.u.log.Warn("the broker does not answer about the agent's own states", "filter", filter)
 	case <-ctx.Done():
