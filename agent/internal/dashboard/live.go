@@ -1,23 +1,30 @@
 package dashboard
 
 import (
+	"bytes"
 	"context"
 	"encoding/json"
 	"errors"
 	"fmt"
 	"net/http"
+	"slices"
 	"strconv"
 	"sync"
 	"time"
 
 	"strokebank/rules"
+	"strokebank/rules/alarm"
 )
 
-// frame is one assessment as JSON, and as an event of a stream.
+// frame is one assessment as JSON, and as an event of a stream: body lies
+// within event.
 type frame struct {
 	of          *rules.Assessment
 	body, event []byte
 }
+
+// The event around an assessment.
+const eventHead, eventEnd = "event: assessment\ndata: ", "\n\n"
 
 // frames keeps the newest encoded form of each unit, so that an assessment
 // is encoded once however many look at it. It holds one frame per unit.
@@ -40,7 +47,8 @@ func (c *frames) of(a *rules.Assessment) (frame, error) {
 	if c.last == nil {
 		c.last = map[string]frame{}
 	}
-	f := frame{of: a, body: body, event: fmt.Appendf(nil, "event: assessment\ndata: %s\n\n", body)}
+	event := slices.Concat([]byte(eventHead), body, []byte(eventEnd))
+	f := frame{of: a, body: event[len(eventHead) : len(event)-len(eventEnd)], event: event}
 	c.last[key] = f
 	return f, nil
 }
@@ -64,7 +72,10 @@ func (h *handler) live(w http.ResponseWriter, r *http.Request) {
 	if r.Method == http.MethodHead {
 		return
 	}
-	s := stream{h: h, w: w, rc: http.NewResponseController(w), sent: map[string]*rules.Assessment{}}
+	s := stream{h: h, w: w, rc: http.NewResponseController(w), sent: map[string]*rules.Assessment{}, glanced: map[string][]byte{}}
+	if of, given := r.URL.Query()["unit"]; given {
+		s.some, s.unit = true, of[0]
+	}
 	s.resume(r.Header.Get("Last-Event-ID"))
 	if err := s.run(r); err != nil {
 		h.Log.Info("live stream ended", "reader", r.RemoteAddr, "cause", err)
@@ -83,10 +94,14 @@ type stream struct {
 	h     *handler
 	w     http.ResponseWriter
 	rc    *http.ResponseController
+	some  bool   // the reader wants the whole of one unit only
+	unit  string // which; empty: the only one there is
 	sent  map[string]*rules.Assessment
 	asked time.Time // when it was last looked whether the reader may see
 	last  uint64    // sequence number of the last entry that was written, or passed over at the beginning
 	deaf  bool      // the history could not be read the last time
+
+	glanced map[string][]byte // the last glance of each unit
 }
 
 // errEnded says that the log-in of a stream has ended.
@@ -171,25 +186,80 @@ func (s *stream) pulse(r *http.Request) error {
 	return s.put("beat", map[string]any{"time": s.h.Now().UTC(), "newest_event": s.h.Events.Newest(), "running_seconds": time.Since(s.h.began).Seconds()})
 }
 
-// news writes every assessment that this reader has not had yet.
+// news writes every assessment that this reader has not had yet, and of the
+// units that it does not look at what is urgent in them, when that changes.
 func (s *stream) news() error {
-	for _, a := range s.h.Units.Latest() {
+	now := s.h.Units.Latest()
+	for _, a := range now {
 		key := a.Site + "\x00" + a.Unit
 		if s.sent[key] == a {
 			continue
 		}
 		s.sent[key] = a
-		f, err := s.h.frames.of(a)
-		if err != nil {
-			// The page sees that no new scan comes and says so.
-			s.h.Log.Error("assessment cannot be written as JSON", "unit", a.Unit, "error", err)
+		var event []byte
+		if !s.some || a.Unit == s.unit || (s.unit == "" && len(now) == 1) {
+			event = s.whole(a)
+		} else {
+			event = s.glance(a, key)
+		}
+		if len(event) == 0 {
 			continue
 		}
-		if err := s.write(f.event); err != nil {
+		if err := s.write(event); err != nil {
 			return err
 		}
 	}
 	return nil
+}
+
+func (s *stream) whole(a *rules.Assessment) []byte {
+	f, err := s.h.frames.of(a)
+	if err != nil {
+		// The page sees that no new scan comes and says so.
+		s.h.Log.Error("assessment cannot be written as JSON", "unit", a.Unit, "error", err)
+	}
+	return f.event
+}
+
+// glance is what is urgent in a unit.
+type glance struct {
+	Schema    int         `json:"schema"`
+	Site      string      `json:"site"`
+	Unit      string      `json:"unit"`
+	PowerLost bool        `json:"power_lost"`
+	Alarms    []glancedAt `json:"alarms"` // that need someone
+}
+
+// glancedAt is an alarm without what moves from scan to scan.
+type glancedAt struct {
+	Name     string         `json:"alarm"`
+	Source   string         `json:"source"`
+	Title    string         `json:"title"`
+	State    alarm.State    `json:"state"`
+	Priority alarm.Priority `json:"priority"`
+	Since    time.Time      `json:"since,omitzero"`
+	Action   string         `json:"action"`
+}
+
+// glance is empty where nothing has changed. With fifty units whole
+// assessments would be five megabytes a second.
+func (s *stream) glance(a *rules.Assessment, key string) []byte {
+	g := glance{a.Schema, a.Site, a.Unit, a.PowerLost, []glancedAt{}}
+	for _, al := range a.Alarms {
+		if needsSomeone(al.State) {
+			g.Alarms = append(g.Alarms, glancedAt{al.Name, al.Source, al.Title, al.State, al.Priority, al.Since, al.Action})
+		}
+	}
+	body, err := json.Marshal(g)
+	if err != nil {
+		s.h.Log.Error("glance at a unit cannot be written as JSON", "unit", a.Unit, "error", err)
+		return nil
+	}
+	if bytes.Equal(body, s.glanced[key]) {
+		return nil
+	}
+	s.glanced[key] = body
+	return slices.Concat([]byte("event: glance\ndata: "), body, []byte(eventEnd))
 }
 
 // entries writes what has entered the journal since the last time, at most a

@@ -16,6 +16,8 @@ import (
 	"time"
 
 	"strokebank/rules"
+	"strokebank/rules/alarm"
+	"strokebank/sensors/signal"
 )
 
 // sink is a reader that takes everything, and takes deadlines.
@@ -255,6 +257,69 @@ func TestOneEncodingForAllStreams(t *testing.T) {
 	if len(f.last) != 1 {
 		t.Errorf("%d frames kept for one unit", len(f.last))
 	}
+}
+
+// A reader of one unit gets it whole at every scan, and of the others what is
+// urgent, once, and again when that changes, but not whenever a value moves.
+func TestStreamOfOneUnit(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		at := noon
+		scan := func(change func(other *rules.Assessment)) []*rules.Assessment {
+			at = at.Add(time.Second)
+			other := short(at)
+			other.Unit = "AU-8"
+			for i := range other.Alarms {
+				other.Alarms[i].Since, other.Alarms[i].Value = noon, signal.Number(at.Unix())
+			}
+			change(other)
+			return []*rules.Assessment{stored(at), other}
+		}
+		same := func(*rules.Assessment) {}
+		b := newBoard(scan(same)...)
+		h := newHandler(Options{Units: b, Events: &book{}})
+		ctx, stop := context.WithCancel(t.Context())
+		defer stop()
+		open := func(query string) *sink {
+			out := &sink{head: http.Header{}}
+			go h.live(out, httptest.NewRequest("GET", "/api/v1/live"+query, nil).WithContext(ctx))
+			synctest.Wait()
+			return out
+		}
+		next := func(change func(other *rules.Assessment)) {
+			time.Sleep(time.Second)
+			b.set(scan(change)...)
+			synctest.Wait()
+		}
+		one, none := open("?unit=AU-7"), open("?unit=")
+		expect := func(what string, assessments, glances, glancesOfAll int) {
+			t.Helper()
+			if one.count("assessment") != assessments || one.count("glance") != glances || none.count("assessment") != 0 || none.count("glance") != glancesOfAll {
+				t.Errorf("%s: %d assessments and %d glances of one unit, %d and %d of none", what,
+					one.count("assessment"), one.count("glance"), none.count("assessment"), none.count("glance"))
+			}
+		}
+		expect("at first", 1, 1, 2)
+		next(same)
+		expect("nothing new", 2, 1, 2)
+		next(func(other *rules.Assessment) { other.Alarms[0].State = alarm.Acknowledged })
+		expect("an alarm is acknowledged", 3, 2, 3)
+		next(func(other *rules.Assessment) {
+			other.Alarms[0].State, other.PowerLost = alarm.Acknowledged, !other.PowerLost
+		})
+		expect("mains come or go", 4, 3, 4)
+		if strings.Contains(one.text(), `"unit":"AU-8","time"`) || !strings.Contains(one.text(), `"unit":"AU-8","power_lost"`) {
+			t.Error("the other unit came whole")
+		}
+
+		b.set(stored(at))
+		synctest.Wait()
+		if only := open("?unit="); only.count("assessment") != 1 || only.count("glance") != 0 {
+			t.Errorf("of the only unit came %q", only.text())
+		}
+		if strange := open("?unit=AU-99"); strange.count("assessment") != 0 || strange.count("glance") != 1 {
+			t.Errorf("of an unknown unit came %q", strange.text())
+		}
+	})
 }
 
 // BenchmarkFrame/unit=1 is what one scan costs however many streams are open.

@@ -2,6 +2,7 @@ package dashboard
 
 import (
 	"context"
+	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -10,6 +11,7 @@ import (
 	"github.com/chromedp/chromedp/kb"
 
 	"strokebank/rules"
+	"strokebank/rules/alarm"
 	"strokebank/sensors/signal"
 )
 
@@ -104,18 +106,37 @@ func mainsLost(t *testing.T, ctx context.Context) {
 	r.quiet()
 }
 
+// severalUnits: a page follows the unit that it shows, is told of an alarm at
+// another one, and goes over to that.
 func severalUnits(t *testing.T, ctx context.Context) {
-	two := func(now time.Time) []*rules.Assessment {
-		other := short(now.UTC())
-		other.Unit = "AU-8"
-		return []*rules.Assessment{stored(now.UTC()), other}
+	two := func(change func(*rules.Assessment)) func(time.Time) []*rules.Assessment {
+		return func(now time.Time) []*rules.Assessment {
+			other := short(now.UTC())
+			other.Unit = "AU-8"
+			change(other)
+			return []*rules.Assessment{stored(now.UTC()), other}
+		}
 	}
-	r := newPlant(t, two).at(t, ctx, "", 1280, 900)
+	p := newPlant(t, two(func(*rules.Assessment) {}))
+	r := p.at(t, ctx, "", 1280, 900)
 	r.wait(`document.querySelectorAll(".units tbody tr").length === 2`)
 	r.contains(".units tbody tr", "AU-8", "2 of 3 required cycles", "5, high")
 	r.press(`.units a[href="?unit=AU-7"]`)
 	r.wait(`document.querySelector("#where").textContent.includes("AU-7")`)
 	r.contains("#at-least", "at least 4 cycles")
+	r.alive()
+	p.become(two(func(a *rules.Assessment) {
+		i := slices.IndexFunc(a.Alarms, func(s alarm.Status) bool { return s.State == alarm.Normal })
+		a.Alarms[i].State, a.Alarms[i].Title = alarm.Unacknowledged, "The barrage leans"
+	}))
+	r.wait(`/^AU-8: .*The barrage leans/.test(document.querySelector("#spoken").textContent)`)
+	r.contains("#where", "AU-7")
+	r.press(`#ways a[href="?view=units"]`)
+	r.wait(`document.querySelectorAll(".units tbody tr").length === 2`)
+	r.press(`.units a[href="?unit=AU-8"]`)
+	r.wait(`document.querySelector("#where").textContent.includes("AU-8") && !document.body.classList.contains("lost")`)
+	r.contains("#at-least", "at least 2 cycles")
+	r.contains("#alarms", "The barrage leans")
 	r.quiet()
 }
 

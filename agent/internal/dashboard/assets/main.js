@@ -20,15 +20,18 @@ const late = 2000; // ms that a beat may come later than the quickest one did; a
 const reopen = 8000; // ms after which a silent stream is opened anew
 
 const at = (id) => document.getElementById(id);
-const units = new Map(); // name → {a, moved: performance time, stale: ms}
+const units = new Map(); // name → {a, moved: performance time, stale: ms}, of those that come whole
+const glances = new Map(); // name → what is urgent in a unit
 const state = { heard: -Infinity, heardAt: null, quickest: Infinity, opened: 0, stale: 3000, fault: "", version: "" };
-let source, chosen = asked().get("unit");
+let source, chosen = asked().get("unit"), following;
 let past = null, asking = false;
 
 function connect() {
   if (source) source.close();
   state.opened = performance.now();
-  source = new EventSource("/api/v1/live");
+  if (following !== (chosen || "")) units.clear(); // else what is there grows old in sight
+  following = chosen || "";
+  source = new EventSource("/api/v1/live?unit=" + encodeURIComponent(following));
   const on = (name, act) => source.addEventListener(name, (e) => {
     try { act(JSON.parse(e.data)); } catch (err) { fail(err); }
     watch();
@@ -36,6 +39,7 @@ function connect() {
   on("hello", hello);
   on("beat", beat);
   on("assessment", take);
+  on("glance", glance);
   source.onerror = () => { if (source.readyState === EventSource.CLOSED) look(); };
 }
 
@@ -60,17 +64,24 @@ function hello(m) {
   state.stale = m.stale_after_seconds * 1000;
   text(at("version"), "strokebank " + m.version);
   if (remembered() === null) prefer(m.us_units, false);
-  offer({ trends: m.trends, machines: m.trends, suppose: m.suppose, several: Math.max(m.units, units.size) > 1 });
+  offer({ trends: m.trends, machines: m.trends, suppose: m.suppose, several: Math.max(m.units, glances.size) > 1 });
 }
 
 function take(a) {
-  if (a.schema !== schema) throw new Error("the agent's data has another form (schema " + a.schema + "): load the page again");
+  glance(a);
   const known = units.get(a.unit);
   const same = known && known.a.time === a.time;
   units.set(a.unit, { a, moved: same ? known.moved : performance.now() });
-  if (units.size > 1) offer({ several: true });
   state.fault = "";
   render();
+}
+
+function glance(a) {
+  if (a.schema !== schema) throw new Error("the agent's data has another form (schema " + a.schema + "): load the page again");
+  glances.set(a.unit, a);
+  if (glances.size > 1) offer({ several: true });
+  speak(a);
+  if (viewing() === "units") render();
 }
 
 function fail(err) {
@@ -96,10 +107,11 @@ function watch() {
       : "No data yet: the page has not heard from the agent.";
   } else if (state.fault) {
     why = "Cannot show what the agent sent: " + state.fault + ". What stands below is old.";
-  } else if (all && units.size > 0) {
+  } else if (all && glances.size > 0) {
     why = ""; // each row says how old it is
   } else if (!u) {
-    why = chosen !== null && units.size > 0 ? "No unit named " + chosen + " is known here." : "No scan yet: the agent answers and has not read the unit.";
+    why = chosen !== null && glances.size > 0 && !glances.has(chosen) ? "No unit named " + chosen + " is known here."
+      : glances.has(chosen) ? "Waiting for what the agent knows of " + chosen + "." : "No scan yet: the agent answers and has not read the unit.";
   } else if (now - u.moved > state.stale) {
     why = "No data since " + moment(u.a.time, date) + ". The agent answers, but its scans stand still; what stands below is old.";
   }
@@ -107,7 +119,7 @@ function watch() {
   at("banner").hidden = why === "";
   text(at("banner"), why);
   text(at("clock"), "now " + clock(date) + " " + zone(date) + (u ? ", last scan " + moment(u.a.time, date) : ""));
-  document.title = (why ? "NO DATA" : u ? headline(u.a) : plural(units.size, "unit")) + (u ? ", " + u.a.unit : "");
+  document.title = (why ? "NO DATA" : u ? headline(u.a) : plural(glances.size, "unit")) + (u ? ", " + u.a.unit : "");
   if (silent && !state.closed && now - Math.max(state.heard, state.opened) > reopen) connect();
 }
 
@@ -130,7 +142,6 @@ function render() {
   show(at("tally"), tally(a));
   at("head").classList.toggle("mainslost", a.power_lost);
   at("head").dataset.priority = power(a).priority;
-  speak(a);
   if (!here) return;
   show(at("reserve-body"), reserve(a, now));
   show(at("alarms-body"), alarms(a, now));
@@ -142,13 +153,12 @@ function render() {
 
 // together is the head of the page that shows all units.
 function together() {
-  const off = [...units.values()].filter((u) => u.a.power_lost), dark = off.map((u) => u.a.unit);
-  at("head").dataset.priority = off.length ? power(off[0].a).priority : "high";
-  text(at("where"), [...new Set([...units.values()].map((u) => u.a.site))].join(", ") || "All units");
+  const all = [...glances.values()], off = all.filter((a) => a.power_lost), dark = off.map((a) => a.unit);
+  at("head").dataset.priority = off.length ? power(off[0]).priority : "high";
+  text(at("where"), [...new Set(all.map((a) => a.site))].join(", ") || "All units");
   show(at("mains"), dark.length ? h("strong", {}, "Mains lost: " + dark.join(", ")) : "");
   show(at("tally"), "");
   at("head").classList.toggle("mainslost", dark.length > 0);
-  for (const u of units.values()) speak(u.a);
 }
 
 // power is the alarm of the lost mains, where the unit has one.
@@ -183,7 +193,7 @@ function speak(a) {
   const told = spoken.get(a.unit) || new Set();
   const added = fresh.filter((x) => !told.has(key(x)));
   spoken.set(a.unit, new Set(fresh.map(key)));
-  if (added.length) text(at("spoken"), (units.size > 1 ? a.unit + ": " : "") + added.map((x) => x.priority + " alarm: " + x.title + ". " + x.action).join(" "));
+  if (added.length) text(at("spoken"), (glances.size > 1 ? a.unit + ": " : "") + added.map((x) => x.priority + " alarm: " + x.title + ". " + x.action).join(" "));
 }
 
 // recall fetches the events that this page has not seen.
@@ -226,6 +236,7 @@ document.addEventListener("visibilitychange", () => { render(); watch(); });
 for (const woken of ["resume", "pageshow"]) (woken === "resume" ? document : window).addEventListener(woken, watch);
 lead(() => {
   chosen = asked().get("unit");
+  if (source && (chosen || "") !== following) connect();
   render();
   watch();
 });
