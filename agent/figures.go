@@ -14,7 +14,12 @@ import (
 // metrics is the handler of /metrics: the units, and how the agent itself is.
 func (s *station) metrics() (http.Handler, error) {
 	info := metrics.Info{Version: release, Commit: commit(), Installation: s.store.Installation(), Start: time.Now(), Log: s.log}
-	return metrics.New(s.board, info, slices.Concat(s.linkFigures(), s.historyFigures(), s.uplinkFigures(), s.serverFigures())...)
+	return metrics.New(s.board, info, s.figures()...)
+}
+
+// figures are the statistics of the agent's own parts.
+func (s *station) figures() []metrics.Figure {
+	return slices.Concat(s.linkFigures(), s.historyFigures(), s.uplinkFigures(), s.serverFigures())
 }
 
 // one is a figure without labels.
