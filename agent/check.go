@@ -28,6 +28,9 @@ func check(ctx context.Context, sh shell, args []string) int {
 	for _, u := range cfg.Units {
 		summary(sh, u)
 	}
+	if files(sh, cfg) > 0 {
+		return exitConfig
+	}
 	if !*devices {
 		return exitOK
 	}

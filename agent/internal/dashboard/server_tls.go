@@ -49,6 +49,13 @@ func newCertificate(certFile, keyFile string, log *slog.Logger) (*certificate, e
 	return c, nil
 }
 
+// CheckCertificate reports what would keep the page from being served with a
+// certificate and its key.
+func CheckCertificate(certFile, keyFile string) error {
+	_, err := newCertificate(certFile, keyFile, slog.New(slog.DiscardHandler))
+	return err
+}
+
 func (c *certificate) stamps() (s [2]stamp) {
 	for i, file := range []string{c.certFile, c.keyFile} {
 		if info, err := os.Stat(file); err == nil {

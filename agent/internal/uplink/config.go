@@ -90,6 +90,14 @@ func parseAddress(text string) (address, error) {
 	return a, nil
 }
 
+// Check reports everything that would keep New from making an uplink of a
+// configuration, but for its installation.
+func Check(c Config) error {
+	c.Installation = "none"
+	_, err := c.check()
+	return err
+}
+
 // check reports everything that is wrong, at once, and fills in the defaults.
 func (c *Config) check() (address, error) {
 	addr, err := parseAddress(c.Broker)
