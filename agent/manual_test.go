@@ -92,7 +92,7 @@ func newManualMachine(t *testing.T) *manualMachine {
 	m := &manualMachine{t: t, dir: t.TempDir(), program: program, page: freePort(t)}
 	panel := m.panel()
 	words := []string{
-		"/usr/share/doc/strokebank", m.dir + "/doc", "/etc/strokebank", m.dir + "/etc", "/var/lib/strokebank", m.dir + "/lib",
+		"/usr/share/doc/strokebank", m.dir + "/doc", "/etc/strokebank", m.dir + "/etc", "/var/lib/strokebank", m.dir + "/lib", "/etc/credstore", m.dir + "/credstore",
 		"/mnt/stick", m.dir + "/stick", "127.0.0.1:8480", at(m.page), "127.0.0.1:18830", at(broker(t)), "127.0.0.1:15020", panel,
 		"127.0.0.1:28480", at(freePort(t)), "127.0.0.1:28830", at(freePort(t)), "127.0.0.1:25020", at(freePort(t)), // of the demo
 	}
