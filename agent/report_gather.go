@@ -131,7 +131,7 @@ func (g *reportGathering) trends(ctx context.Context) error {
 	}
 	for name, to := range map[string]*[]rules.Trend{
 		"reserve_at_least": &g.out.AtLeast, "reserve_expected": &g.out.Expected, "pressure": &g.out.Pressure,
-		"level": &g.out.Level, "oil_volume": &g.out.Oil, "air_ratio": &g.out.Air,
+		"level": &g.out.Level, "oil_volume": &g.out.Oil, "oil_inventory": &g.out.Inventory, "air_ratio": &g.out.Air,
 	} {
 		if !slices.Contains(series, name) {
 			continue

@@ -110,7 +110,8 @@ func (l *life) save() {
 // trend gathers rows of ten minutes.
 func (l *life) trend(a *rules.Assessment) {
 	start := a.Time.Truncate(10 * time.Minute)
-	values := map[string]signal.Number{"level": a.Level.Number(), "oil_volume": a.OilVolume.Number(), "air_ratio": a.Gas.AirRatio}
+	values := map[string]signal.Number{"level": a.Level.Number(), "oil_volume": a.OilVolume.Number(), "air_ratio": a.Gas.AirRatio,
+		"oil_inventory": a.Leaks.Inventory}
 	for _, r := range a.Readings {
 		if r.ID == signal.Pressure {
 			values["pressure"] = r.Reading.Number()

@@ -109,6 +109,9 @@ func (l *life) tells(page string) {
 		"Nobody watched for 5 h of it (1 gap)",
 		"drained, <2 L> & clean", "E. Marsh", "hose weeps",
 		"Switching points of the panel", "Laplace", "half-yearly test")
+	if l.last.Leaks.Inventory.Known() {
+		contains(l.tb, page, "Oil in tank, sump and cylinders", "oil in all")
+	}
 	for i, m := range l.last.Machines {
 		want := fmt.Sprintf("%s (%s) %.2f h", m.Position, m.Tag, seconds[i]/3600)
 		if m.Tag == m.Position {

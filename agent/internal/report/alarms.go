@@ -2,6 +2,8 @@ package report
 
 import (
 	"fmt"
+	"math"
+	"slices"
 	"strconv"
 	"time"
 
@@ -26,6 +28,7 @@ func (u *Unit) alarms(p *paper) {
 		return
 	}
 	u.load(p, u.Load)
+	u.loadChart(p, u.Load)
 	u.mostFrequent(p, u.Load)
 }
 
@@ -70,6 +73,26 @@ func (u *Unit) load(p *paper, l *Load) {
 	p.fact("stale now", strconv.Itoa(u.stale()))
 	p.end()
 	p.note("Counted is what asks for attention: raised and in sight, or come into sight. Figures of ISA-18.2 / IEC 62682, from memory.")
+}
+
+// loadChart draws how many alarms were raised on each day of the period.
+func (u *Unit) loadChart(p *paper, l *Load) {
+	if l.raised == 0 || len(l.days) < 2 {
+		return
+	}
+	// The figures of a day are drawn where they are near; they mostly are far above.
+	c := p.picture("Alarms raised", "in each 24 h of the period", l.span.From, l.span.To, 0, 1.2*float64(max(slices.Max(l.days), 4)))
+	c.blind(u.Gaps)
+	for i, n := range l.days {
+		from := l.span.From.Add(time.Duration(i) * 24 * time.Hour)
+		x0, x1 := c.x(from), c.x(from.Add(24*time.Hour))
+		if width := (x1 - x0) * 0.84; n > 0 {
+			c.bar("one", x0+(x1-x0-width)/2, math.Max(width, 0.4), float64(n))
+		}
+	}
+	c.level("limit", alarm.AcceptableADay, fmt.Sprintf("acceptable %d", alarm.AcceptableADay))
+	c.level("limit", alarm.MostADay, fmt.Sprintf("the most %d", alarm.MostADay))
+	c.end("")
 }
 
 // shares are the parts of the priorities.

@@ -19,7 +19,8 @@ func (u *Unit) leaks(p *paper) {
 	p.facts()
 	p.fact("oil that goes down while idle", banded(u, l.OilDecline, l.OilDeclineBand, "after "+u.Show.Text(l.IdleSeconds, Duration)+" idle"))
 	p.fact("an oil leak would show from", u.known(l.OilVisible, OilFlow))
-	p.fact("oil that has left the system", banded(u, l.OilLost, l.OilLostBand, "tank, sump and cylinders at 15 °C"))
+	p.fact("oil in all", with(u.known(l.Inventory, Volume), "tank, sump and cylinders at 15 °C"))
+	p.fact("oil that leaves the system", banded(u, l.OilLost, l.OilLostBand, ""))
 	p.fact("air lost a day", with(percent(l.AirDecline, 2), "± "+percent(l.AirDeclineBand, 2)+" after "+decimal(l.AirDays, 1)+" days"))
 	p.fact("an air leak would show from", with(percent(l.AirVisible, 2), "a day"))
 	p.fact("air, against full charge", u.lastAir(p))
@@ -57,16 +58,20 @@ func banded(u *Unit, n, band signal.Number, under string) string {
 
 func (u *Unit) oilChart(p *paper) {
 	symbol, one := u.Show.Scale(Volume)
-	rows := stretches(u.Oil, one)
-	if len(rows) == 0 {
-		return
+	if rows := stretches(u.Oil, one); len(rows) > 0 {
+		set := u.State.Limits.SetOil
+		low, high := extent(rows, set/one)
+		c := p.picture("Oil in the tank", symbol+", mean with its range", u.Span.From, u.Span.To, low, high)
+		c.values(u, rows)
+		c.level("base", set/one, "set "+u.Show.Text(set, Volume))
+		c.end("")
 	}
-	l := &u.State.Limits
-	low, high := extent(rows, l.SetOil/one)
-	c := p.picture("Oil in the tank", symbol+", mean with its range", u.Span.From, u.Span.To, low, high)
-	c.values(u, rows)
-	c.level("base", l.SetOil/one, "set "+u.Show.Text(l.SetOil, Volume))
-	c.end("")
+	if rows := stretches(u.Inventory, one); len(rows) > 0 {
+		low, high := extent(rows)
+		c := p.picture("Oil in tank, sump and cylinders", symbol+" at 15 °C, mean with its range", u.Span.From, u.Span.To, low, high)
+		c.values(u, rows)
+		c.end("It stays as it is until oil is drained, filled or lost, whatever moves between tank and valves.")
+	}
 }
 
 func (u *Unit) airChart(p *paper) {

@@ -67,8 +67,8 @@ type Unit struct {
 	Points     []signal.ID   // that are measured, for a test record
 
 	// The course of what is stored and held, and the newest minutes of it.
-	AtLeast, Expected, Pressure, Level, Oil, Air []rules.Trend
-	Newest                                       Newest
+	AtLeast, Expected, Pressure, Level, Oil, Inventory, Air []rules.Trend
+	Newest                                                  Newest
 
 	Duty     [2]*Duty // pumps, compressors
 	Outputs  [4]Output

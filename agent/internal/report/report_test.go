@@ -7,6 +7,8 @@ import (
 	"io"
 	"math"
 	"os"
+	"regexp"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -147,6 +149,49 @@ func clear(name string, at time.Time) *rules.Entry {
 	e := raise(name, at)
 	e.From, e.To = e.To, string(alarm.Normal)
 	return e
+}
+
+// The days on which alarms were raised stand in a chart of their own, as high
+// as they were many, and the figures of a day only where they are near.
+func TestAlarmsByDay(t *testing.T) {
+	chart := func(u Unit) string {
+		_, rest, _ := strings.Cut(written(t, u), "Alarms raised")
+		svg, _, _ := strings.Cut(rest, "</svg>")
+		return svg
+	}
+	u := unit()
+	if chart(u) != "" {
+		t.Error("a chart of no alarms")
+	}
+	for i, day := range []float64{1.5, 1.6, 1.7, 40.5} {
+		u.Load.Take(raise(fmt.Sprint("alarm", i), days(day)))
+	}
+	svg := chart(u)
+	if n := strings.Count(svg, `<rect class="one"`); n != 2 {
+		t.Errorf("%d bars for two days", n)
+	}
+	high := regexp.MustCompile(`<rect class="one"[^>]* height="([0-9.]+)"`).FindAllStringSubmatch(svg, -1)
+	if a, b := number(t, high[0][1]), number(t, high[1][1]); math.Abs(a-3*b) > 0.3 {
+		t.Errorf("three alarms are %v high, one is %v", a, b)
+	}
+	if strings.Contains(svg, "acceptable") {
+		t.Error("a figure far above what happened")
+	}
+	for i := range 160 {
+		u.Load.Take(raise(fmt.Sprint("more", i), days(60.5)))
+	}
+	if svg := chart(u); !strings.Contains(svg, "acceptable 150") || strings.Contains(svg, "the most 300") {
+		t.Error("160 alarms in a day are not held against 150")
+	}
+}
+
+func number(t *testing.T, text string) float64 {
+	t.Helper()
+	v, err := strconv.ParseFloat(text, 64)
+	if err != nil {
+		t.Fatal(err)
+	}
+	return v
 }
 
 // Nothing that comes from outside becomes a part of the page.
