@@ -3,6 +3,7 @@ package main
 import (
 	"fmt"
 	"io"
+	"math"
 	"strconv"
 	"strings"
 	"time"
@@ -186,7 +187,7 @@ func estimate(e reliability.Estimate, unit, behind string) string {
 	return strings.Join(parts, "; ")
 }
 
-// number is a figure to seven digits.
+// number is a figure to four digits; -json has them all.
 func number(n signal.Number) string {
 	if !n.Known() {
 		return "unknown"
@@ -194,4 +195,9 @@ func number(n signal.Number) string {
 	return digits(float64(n))
 }
 
-func digits(v float64) string { return strconv.FormatFloat(v, 'g', 7, 64) }
+func digits(v float64) string {
+	if math.Abs(v) >= 1000 {
+		return strconv.FormatFloat(v, 'f', 0, 64)
+	}
+	return strconv.FormatFloat(v, 'g', 4, 64)
+}
