@@ -21,7 +21,10 @@ import (
 	"strokebank/sensors/signal"
 )
 
-var tableDays = flag.Int("days", 20, "how many days of a plant TestReplayOfATable replays")
+var (
+	tableDays   = flag.Int("days", 20, "how many days of a plant TestReplayOfATable replays")
+	tablePeriod = flag.Duration("period", 10*time.Second, "from one row of its table to the next")
+)
 
 // writeRun writes what a simulated unit shows as a table, in the units of its
 // configuration with six decimals, and gives the plant as it then is and how
@@ -101,15 +104,18 @@ var lifeLine = regexp.MustCompile(`(?m)^  (pump1|pump2|compressor1|compressor2) 
 // come out exactly, run seconds within a scan a run. A start that is over before
 // the next row, as of a compressor that is locked out at once, no contact can
 // show; the panel's start counter, which is in the table too, tells of each.
-// `-days 365` takes a year.
+// `-days 365` takes a year, `-period 1s` a row a second.
 func TestReplayOfATable(t *testing.T) {
-	const period = 10 * time.Second
+	period := *tablePeriod
 	path := filepath.Join(t.TempDir(), "run.csv.gz")
 	file, err := os.Create(path)
 	if err != nil {
 		t.Fatal(err)
 	}
-	zip := gzip.NewWriter(file)
+	zip, err := gzip.NewWriterLevel(file, gzip.BestSpeed) // a year of seconds is ten gigabytes
+	if err != nil {
+		t.Fatal(err)
+	}
 	plant, brief := writeRun(t, zip, 5, period, time.Duration(*tableDays)*24*time.Hour)
 	if err := zip.Close(); err != nil {
 		t.Fatal(err)
