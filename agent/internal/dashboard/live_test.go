@@ -303,6 +303,9 @@ func TestStreamOfOneUnit(t *testing.T) {
 		expect("nothing new", 2, 1, 2)
 		next(func(other *rules.Assessment) { other.Alarms[0].State = alarm.Acknowledged })
 		expect("an alarm is acknowledged", 3, 2, 3)
+		if !strings.Contains(none.text(), `"state":"acknowledged"`) {
+			t.Error("an alarm that stands is left out once it is acknowledged")
+		}
 		next(func(other *rules.Assessment) {
 			other.Alarms[0].State, other.PowerLost = alarm.Acknowledged, !other.PowerLost
 		})
