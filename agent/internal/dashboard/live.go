@@ -9,6 +9,7 @@ import (
 	"net/http"
 	"slices"
 	"strconv"
+	"strings"
 	"sync"
 	"time"
 
@@ -16,11 +17,11 @@ import (
 	"strokebank/rules/alarm"
 )
 
-// frame is one assessment as JSON, and as an event of a stream: body lies
-// within event.
+// frame is one assessment as JSON, and as an event of a stream, plain and
+// packed: body lies within event, and packed is nil until somebody wants it.
 type frame struct {
-	of          *rules.Assessment
-	body, event []byte
+	of                  *rules.Assessment
+	body, event, packed []byte
 }
 
 // The event around an assessment.
@@ -31,6 +32,7 @@ const eventHead, eventEnd = "event: assessment\ndata: ", "\n\n"
 type frames struct {
 	mu   sync.Mutex
 	last map[string]frame
+	pack packer
 }
 
 func (c *frames) of(a *rules.Assessment) (frame, error) {
@@ -50,6 +52,22 @@ func (c *frames) of(a *rules.Assessment) (frame, error) {
 	event := slices.Concat([]byte(eventHead), body, []byte(eventEnd))
 	f := frame{of: a, body: event[len(eventHead) : len(event)-len(eventEnd)], event: event}
 	c.last[key] = f
+	return f, nil
+}
+
+// packed is the frame of an assessment with its event packed, once however
+// many look at it.
+func (c *frames) packed(a *rules.Assessment) (frame, error) {
+	f, err := c.of(a)
+	if err != nil || f.packed != nil {
+		return f, err
+	}
+	f.packed = c.pack.part(f.event)
+	c.mu.Lock()
+	defer c.mu.Unlock()
+	if key := a.Site + "\x00" + a.Unit; c.last[key].of == a {
+		c.last[key] = f
+	}
 	return f, nil
 }
 
@@ -77,7 +95,15 @@ func (h *handler) live(w http.ResponseWriter, r *http.Request) {
 		s.some, s.unit = true, of[0]
 	}
 	s.resume(r.Header.Get("Last-Event-ID"))
-	if err := s.run(r); err != nil {
+	if strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
+		head.Set("Content-Encoding", "gzip")
+		s.zip = &zip{}
+	}
+	err := s.run(r)
+	if err == nil && s.zip != nil {
+		err = s.send(s.zip.end())
+	}
+	if err != nil {
 		h.Log.Info("live stream ended", "reader", r.RemoteAddr, "cause", err)
 	}
 }
@@ -94,6 +120,7 @@ type stream struct {
 	h     *handler
 	w     http.ResponseWriter
 	rc    *http.ResponseController
+	zip   *zip   // nil where the reader wants it plain
 	some  bool   // the reader wants the whole of one unit only
 	unit  string // which; empty: the only one there is
 	sent  map[string]*rules.Assessment
@@ -196,29 +223,34 @@ func (s *stream) news() error {
 			continue
 		}
 		s.sent[key] = a
-		var event []byte
+		var err error
 		if !s.some || a.Unit == s.unit || (s.unit == "" && len(now) == 1) {
-			event = s.whole(a)
-		} else {
-			event = s.glance(a, key)
+			err = s.whole(a)
+		} else if event := s.glance(a, key); len(event) > 0 {
+			err = s.write(event)
 		}
-		if len(event) == 0 {
-			continue
-		}
-		if err := s.write(event); err != nil {
+		if err != nil {
 			return err
 		}
 	}
 	return nil
 }
 
-func (s *stream) whole(a *rules.Assessment) []byte {
-	f, err := s.h.frames.of(a)
+func (s *stream) whole(a *rules.Assessment) error {
+	take := s.h.frames.of
+	if s.zip != nil {
+		take = s.h.frames.packed
+	}
+	f, err := take(a)
 	if err != nil {
 		// The page sees that no new scan comes and says so.
 		s.h.Log.Error("assessment cannot be written as JSON", "unit", a.Unit, "error", err)
+		return nil
 	}
-	return f.event
+	if s.zip != nil {
+		return s.send(s.zip.add(f.event, f.packed))
+	}
+	return s.send(f.event)
 }
 
 // glance is what is urgent in a unit.
@@ -299,6 +331,13 @@ func (s *stream) put(event string, v any) error {
 }
 
 func (s *stream) write(event []byte) error {
+	if s.zip != nil {
+		event = s.zip.add(event, s.h.frames.pack.part(event))
+	}
+	return s.send(event)
+}
+
+func (s *stream) send(event []byte) error {
 	if err := s.rc.SetWriteDeadline(time.Now().Add(s.h.patience)); err != nil {
 		return fmt.Errorf("stream without a write deadline: %w", err)
 	}
