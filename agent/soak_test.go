@@ -106,7 +106,7 @@ func (s *soak) happen() {
 			delete(s.dead, line)
 		}
 	}
-	for range 1 + len(s.plants)/10 {
+	if s.random.IntN(2) == 0 {
 		p := s.plants[s.random.IntN(len(s.plants))]
 		all := p.Faults()
 		what := illness{p, all[s.random.IntN(len(all))].Fault}
