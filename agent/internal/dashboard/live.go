@@ -86,6 +86,7 @@ func (h *handler) live(w http.ResponseWriter, r *http.Request) {
 	head := w.Header()
 	head.Set("Content-Type", "text/event-stream; charset=utf-8")
 	head.Set("Cache-Control", "no-store")
+	head.Set("Vary", "Accept-Encoding")
 	head.Set("X-Accel-Buffering", "no") // asks a proxy in between not to hold events back
 	if r.Method == http.MethodHead {
 		return
@@ -99,12 +100,10 @@ func (h *handler) live(w http.ResponseWriter, r *http.Request) {
 		head.Set("Content-Encoding", "gzip")
 		s.zip = &zip{}
 	}
-	err := s.run(r)
-	if err == nil && s.zip != nil {
-		err = s.send(s.zip.end())
-	}
-	if err != nil {
+	if err := s.run(r); err != nil {
 		h.Log.Info("live stream ended", "reader", r.RemoteAddr, "cause", err)
+	} else if s.zip != nil {
+		_ = s.send(s.zip.end()) // the reader may have gone
 	}
 }
 
