@@ -167,9 +167,8 @@ func TestPrometheusExampleWatchesAnAgent(t *testing.T) {
 		`count(strokebank_alarm_state{state="unknown"}) > bool 20`: "1",
 		`count(unit_priority:strokebank_alarm_active:sum)`:         "3",
 	} {
-		if got := query(q); got != want {
-			t.Errorf("%s is %q, want %q", q, got, want)
-		}
+		// Each group of rules has its own moment.
+		eventually(t, fmt.Sprintf("%s is %q", q, want), func() bool { return query(q) == want })
 	}
 }
 

@@ -52,7 +52,7 @@ func TestSoak(t *testing.T) {
 	}
 	s.heal()
 	s.known()
-	if after := s.goroutines(); after != before {
+	if after := s.goroutines(); after > before {
 		t.Errorf("%.0f goroutines, %.0f before", after, before)
 	}
 	t.Logf("%d faults, %d cuts of lines, %d of the broker's; memory %.1f MiB", s.faults, s.cuts, s.silences, memory[len(memory)/2].value)
