@@ -167,9 +167,16 @@ func (s *soak) heal() {
 	for line := range s.dead {
 		s.mend(line)
 	}
-	eventually(s.t, "everything is acknowledged", func() bool {
+	// After much trouble the agent waits half a minute and more before it tries
+	// the broker again, and its last try may have met a line that hung.
+	acknowledged := func() bool {
 		return metric(s.t, s.http, "strokebank_uplink_events_waiting") == 0 && metric(s.t, s.http, "strokebank_uplink_connected") == 1
-	})
+	}
+	for end := time.Now().Add(4 * time.Minute); !acknowledged(); pause(s.t, time.Second) {
+		if time.Now().After(end) {
+			s.t.Fatal("the broker still lacks events")
+		}
+	}
 }
 
 // goroutines is how many run at rest: the fewest of what is seen in a while,
