@@ -56,6 +56,7 @@ function beat(b) {
   state.quickest = Math.min(state.quickest + 0.5, lag);
   if (lag - state.quickest <= late) heard();
   recall(b.newest_event);
+  if (viewing() === "units") render(); // the list ages though nothing urgent changes
 }
 
 function hello(m) {
