@@ -4,20 +4,24 @@ import (
 	"errors"
 	"fmt"
 	"io/fs"
+	"os"
 	"strings"
+	"syscall"
 
 	"strokebank/agent/internal/dashboard"
 	"strokebank/agent/internal/uplink"
 	"strokebank/configs"
 )
 
-// credentials is where systemd puts what it hands to a service alone:
-// systemd.exec(5), Credentials.
-const credentials = "/run/credentials/"
+// Where systemd puts what it hands to a service alone, and by what the service
+// itself knows of it: systemd.exec(5), Credentials.
+const (
+	credentials  = "/run/credentials/"
+	handedToThis = "CREDENTIALS_DIRECTORY"
+)
 
 // files tries the certificates and secrets that a configuration names, and
-// returns how many would keep the agent from starting. What this user may not
-// read, or what only the service gets, cannot be tried here.
+// returns how many would keep the agent from starting.
 func files(sh shell, cfg *configs.Config) (wrong int) {
 	_, err := authorityOf(cfg)
 	problems := single(err)
@@ -28,8 +32,7 @@ func files(sh shell, cfg *configs.Config) (wrong int) {
 		problems = append(problems, single(uplink.Check(brokerOf(cfg)))...)
 	}
 	for _, err := range problems {
-		var file *fs.PathError
-		if errors.As(err, &file) && (errors.Is(err, fs.ErrPermission) || strings.HasPrefix(file.Path, credentials)) {
+		if closed(err, cfg.History.Dir) {
 			fmt.Fprintf(sh.out, "  not tried, as only the service may read it: %v\n", err)
 			continue
 		}
@@ -37,6 +40,26 @@ func files(sh shell, cfg *configs.Config) (wrong int) {
 		fmt.Fprintf(sh.out, "  the agent would not start: %v\n", err)
 	}
 	return wrong
+}
+
+// closed says whether a file could not be tried because it is the service's
+// alone. The service itself, which owns its store, has no such excuse.
+func closed(err error, store string) bool {
+	var file *fs.PathError
+	if errors.As(err, &file) && strings.HasPrefix(file.Path, credentials) {
+		return os.Getenv(handedToThis) == ""
+	}
+	return errors.Is(err, fs.ErrPermission) && !owns(store)
+}
+
+// owns says whether a folder belongs to who runs this.
+func owns(dir string) bool {
+	info, err := os.Stat(dir)
+	if err != nil {
+		return false
+	}
+	of, ok := info.Sys().(*syscall.Stat_t)
+	return ok && int(of.Uid) == os.Geteuid()
 }
 
 // single takes joined errors apart, however deep.

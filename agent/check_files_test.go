@@ -1,6 +1,8 @@
 package main
 
 import (
+	"fmt"
+	"io/fs"
 	"path/filepath"
 	"strings"
 	"testing"
@@ -50,6 +52,31 @@ func TestCheckTriesTheFiles(t *testing.T) {
 				if want = strings.ReplaceAll(want, "DIR", dir); !strings.Contains(got.out, want) {
 					t.Errorf("does not say %q:\n%s", want, got.out)
 				}
+			}
+		})
+	}
+}
+
+// Who asks for the service may be kept from its files; the service may not.
+func TestClosedFiles(t *testing.T) {
+	own, others := t.TempDir(), filepath.Join(t.TempDir(), "none")
+	refused := fmt.Errorf("secret: %w", &fs.PathError{Op: "open", Path: "/etc/strokebank/act-secret", Err: fs.ErrPermission})
+	handed := fmt.Errorf("secret: %w", &fs.PathError{Op: "open", Path: credentials + "strokebank.service/strokebank.act-secret", Err: fs.ErrNotExist})
+	for _, c := range []struct {
+		name, store, handed string
+		err                 error
+		want                bool
+	}{
+		{"refused to somebody else", others, "", refused, true},
+		{"refused to who owns the store", own, "", refused, false},
+		{"handed over by systemd, outside of the service", own, "", handed, true},
+		{"handed over by systemd, within, and not there", own, "/run/credentials/strokebank.service", handed, false},
+		{"not there", others, "", &fs.PathError{Op: "open", Path: "/etc/strokebank/act-secret", Err: fs.ErrNotExist}, false},
+	} {
+		t.Run(c.name, func(t *testing.T) {
+			t.Setenv(handedToThis, c.handed)
+			if got := closed(c.err, c.store); got != c.want {
+				t.Errorf("closed is %t", got)
 			}
 		})
 	}

@@ -2,6 +2,7 @@ package main
 
 import (
 	"context"
+	"crypto/tls"
 	"crypto/x509"
 	"encoding/pem"
 	"errors"
@@ -93,9 +94,9 @@ func tlsRemedy(err error) string {
 
 // certificates says until when each certificate holds.
 func (in *inspection) certificates() {
-	files := []struct{ what, file string }{{"page", in.cfg.HTTP.CertificateFile}}
+	files := []struct{ what, file, key string }{{"page", in.cfg.HTTP.CertificateFile, in.cfg.HTTP.KeyFile}}
 	if b := in.cfg.Broker; b != nil {
-		files = append(files, []struct{ what, file string }{{"broker's authority", b.CAFile}, {"agent at the broker", b.CertificateFile}}...)
+		files = append(files, []struct{ what, file, key string }{{"broker's authority", b.CAFile, ""}, {"agent at the broker", b.CertificateFile, b.KeyFile}}...)
 	}
 	any := in.shown != nil
 	for _, f := range files {
@@ -115,6 +116,9 @@ func (in *inspection) certificates() {
 			}
 		}
 		in.certificate(f.what, first)
+		if f.key != "" {
+			in.pair(f.what, f.file, f.key)
+		}
 	}
 	if in.shown != nil {
 		in.certificate("broker", in.shown)
@@ -138,6 +142,19 @@ func (in *inspection) certificate(what string, c *x509.Certificate) {
 		in.add(attention, what, fmt.Sprintf("It ends on %s, in %d days.", until, int(left.Hours()/24)), renew)
 	default:
 		in.well(what, "It holds until %s, %d days.", until, int(left.Hours()/24))
+	}
+}
+
+// pair says whether a certificate and its key belong together.
+func (in *inspection) pair(what, file, key string) {
+	what = "key, " + what
+	switch _, err := tls.LoadX509KeyPair(file, key); {
+	case errors.Is(err, fs.ErrPermission):
+		in.add(notSeen, what, "This user may not read the key.", "Run inspect as the service's user.")
+	case err != nil:
+		in.add(attention, what, fmt.Sprintf("%s cannot be used with the certificate: %v.", key, err), "Put the key there that the certificate was made for; the agent takes a new pair by itself.")
+	default:
+		in.well(what, "It is the certificate's.")
 	}
 }
 

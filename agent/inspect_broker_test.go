@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"fmt"
 	"net"
-	"os"
 	"os/exec"
 	"strconv"
 	"strings"
@@ -82,6 +81,7 @@ func TestInspectedBrokerWithCertificates(t *testing.T) {
 	_, found := look(t, brokerConfig(t, port, with))
 	wants(t, found, "broker", isWell, "took a message", "")
 	wants(t, found, "certificate, agent at the broker", attention, "in 0 days", "Renew")
+	wants(t, found, "key, agent at the broker", isWell, "certificate's", "")
 	_, found = look(t, brokerConfig(t, port, own))
 	wants(t, found, "broker", attention, "does not let the agent in", "client certificate")
 	_, found = look(t, brokerConfig(t, broker(t), own))
@@ -180,8 +180,7 @@ func TestInspectedCertificates(t *testing.T) {
 		})
 	}
 	in := &inspection{Time: time.Now()}
-	s := &signer{dir: t.TempDir()}
-	s.issue(t, "ca")
+	s := newSigner(t, "page", "other")
 	all, _ := certificatesIn(s.file("ca.crt"))
 	in.Time = in.Time.Add(-3 * time.Hour)
 	in.certificate("page", all[0])
@@ -191,7 +190,15 @@ func TestInspectedCertificates(t *testing.T) {
 	if _, err := certificatesIn(s.file("ca.key")); err == nil {
 		t.Error("a key was taken for a certificate")
 	}
-	if _, err := os.Stat(s.file("ca.crt")); err != nil {
-		t.Fatal(err)
+	for _, c := range []struct{ name, key, state, says string }{
+		{"its own", "page.key", isWell, "certificate's"},
+		{"another's", "other.key", attention, s.file("other.key") + " cannot be used with the certificate: tls: private key does not match"},
+		{"none", "none", attention, "no such file"},
+	} {
+		in := &inspection{}
+		in.pair("page", s.file("page.crt"), s.file(c.key))
+		if f := in.Findings[0]; f.What != "key, page" || f.State != c.state || !strings.Contains(f.Says, c.says) {
+			t.Errorf("%s: want %s, %q; got %+v", c.name, c.state, c.says, f)
+		}
 	}
 }

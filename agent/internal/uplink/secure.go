@@ -8,8 +8,9 @@ import (
 	"strings"
 )
 
-// password reads the secret from its file or environment variable; empty
-// where none is configured. An error never contains the secret.
+// password reads the secret from the first line of its file or from its
+// environment variable; empty where none is configured. An error never
+// contains the secret.
 func (c *Config) password() (string, error) {
 	switch {
 	case c.PasswordFile != "":
@@ -17,9 +18,10 @@ func (c *Config) password() (string, error) {
 		if err != nil {
 			return "", fmt.Errorf("password file: %w", err)
 		}
-		secret := strings.TrimRight(string(text), "\r\n")
+		line, _, _ := strings.Cut(string(text), "\n")
+		secret := strings.TrimRight(line, "\r")
 		if secret == "" {
-			return "", fmt.Errorf("password file %s is empty", c.PasswordFile)
+			return "", fmt.Errorf("password file %s has nothing in its first line", c.PasswordFile)
 		}
 		return secret, nil
 	case c.PasswordEnv != "":

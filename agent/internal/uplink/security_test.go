@@ -202,7 +202,7 @@ func TestRefusedLogin(t *testing.T) {
 	if s := u.Stats(); s.Connected || s.Failures == 0 || !strings.Contains(strings.ToLower(s.LastError), "not authorized") {
 		t.Errorf("after the refusal: %+v", s)
 	}
-	write(t, secret, right)
+	write(t, secret, right+"\r\nwhose it is, and since when\n") // the first line alone counts
 	u.log.wait(t, "broker connected")
 	u.stop()
 	if s := u.Stats(); s.Connections != 1 || s.LastError != "" {
@@ -255,7 +255,7 @@ func TestConfigurationsThatAreRefused(t *testing.T) {
 		{"password without user", func(c *Config) { c.PasswordFile = a.file("ca.crt") }, "without a user"},
 		{"two passwords", func(c *Config) { c.User, c.PasswordFile, c.PasswordEnv = "gate", "a", "B" }, "not both"},
 		{"password file missing", func(c *Config) { c.User, c.PasswordFile = "gate", a.file("none") }, "password file"},
-		{"password file empty", func(c *Config) { c.User, c.PasswordFile = "gate", empty }, "empty"},
+		{"password file empty", func(c *Config) { c.User, c.PasswordFile = "gate", empty }, "nothing in its first line"},
 		{"password variable not set", func(c *Config) { c.User, c.PasswordEnv = "gate", "STROKEBANK_NOT_SET" }, "STROKEBANK_NOT_SET"},
 		{"certificate without key", func(c *Config) { c.Broker, c.CertFile = "tls://127.0.0.1", a.file("agent.crt") }, "key file"},
 		{"no authority in the file", func(c *Config) { c.Broker, c.CAFile = "tls://127.0.0.1", empty }, "no PEM certificate"},
