@@ -61,7 +61,7 @@ func inspect(ctx context.Context, sh shell, args []string) int {
 func inspectWith(ctx context.Context, sh shell, args []string, s senses) int {
 	fs := flag.NewFlagSet("inspect", flag.ContinueOnError)
 	asJSON := fs.Bool("json", false, "as JSON")
-	bundle := fs.String("bundle", "", "write a service `file` (.tar.gz) without secrets, to send along with a question")
+	bundle := fs.String("bundle", "", "write a service `file` (.tar.gz) without secrets, to send along with a question; - for standard output, in the place of what is said there")
 	secret := fs.String("secret-file", "", "`file` whose first line is the secret of who may see, where the running agent wants one and the file that the configuration names holds it in its stored form")
 	if code, done := parse(fs, sh, args, "inspect [flags] FILE", 1); done {
 		return code
@@ -76,16 +76,21 @@ func inspectWith(ctx context.Context, sh shell, args []string, s senses) int {
 	if *asJSON {
 		write = in.json
 	}
-	err := write(sh.out)
-	if *bundle != "" {
-		err = errors.Join(err, lost, in.bundle(*bundle, events))
+	var err error
+	switch *bundle {
+	case "":
+		err = write(sh.out)
+	case "-":
+		err = errors.Join(lost, in.pack(sh.out, events))
+	default:
+		err = errors.Join(write(sh.out), lost, in.bundle(*bundle, events))
+		if err == nil && !*asJSON {
+			fmt.Fprintf(sh.out, "\nservice file: %s; look into it before you send it\n", *bundle)
+		}
 	}
 	if err != nil {
 		fmt.Fprintln(sh.err, "strokebank:", err)
 		return exitFailed
-	}
-	if *bundle != "" && !*asJSON {
-		fmt.Fprintf(sh.out, "\nservice file: %s; look into it before you send it\n", *bundle)
 	}
 	if !in.Well {
 		return exitFailed

@@ -8,6 +8,7 @@ import (
 	"encoding/json"
 	"errors"
 	"fmt"
+	"io"
 	"maps"
 	"os"
 	"regexp"
@@ -104,7 +105,12 @@ func (in *inspection) bundle(path string, events []sentEvent) (err error) {
 			err = errors.Join(fmt.Errorf("service file: %w", err), os.Remove(path))
 		}
 	}()
-	zip := gzip.NewWriter(f)
+	return errors.Join(in.pack(f, events), f.Sync())
+}
+
+// pack writes what a service file has.
+func (in *inspection) pack(to io.Writer, events []sentEvent) error {
+	zip := gzip.NewWriter(to)
 	out := tar.NewWriter(zip)
 	hide := in.secrets()
 	for _, part := range in.parts(events) {
@@ -117,7 +123,7 @@ func (in *inspection) bundle(path string, events []sentEvent) (err error) {
 			return err
 		}
 	}
-	return errors.Join(out.Close(), zip.Close(), f.Sync())
+	return errors.Join(out.Close(), zip.Close())
 }
 
 type bundlePart struct{ name, text string }

@@ -130,6 +130,15 @@ func TestServiceFileHasNoSecrets(t *testing.T) {
 	if code != exitFailed || !strings.Contains(words.String(), "file exists") {
 		t.Errorf("a file that is there was not refused: exit code %d\n%s", code, words.String())
 	}
+
+	// To standard output: the file and nothing else.
+	var piped, errs bytes.Buffer
+	code = inspectWith(t.Context(), shell{out: &piped, err: &errs}, []string{"-bundle", "-", config}, senses{"/sys", rightTime})
+	again := filepath.Join(t.TempDir(), "piped.tar.gz")
+	put(t, again, piped.String())
+	if parts := unpacked(t, again); code != exitFailed || errs.Len() > 0 || len(parts) != 5 || !strings.Contains(parts["events.jsonl"], "failure signal low") {
+		t.Errorf("exit code %d, %d parts, %s", code, len(parts), errs.String())
+	}
 }
 
 // record puts events into a store, of now.

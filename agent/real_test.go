@@ -245,6 +245,12 @@ func (im *image) write() {
 func broker(tb testing.TB) int {
 	tb.Helper()
 	port := freePort(tb)
+	brokerAt(tb, port)
+	return port
+}
+
+func brokerAt(tb testing.TB, port int) {
+	tb.Helper()
 	conf := filepath.Join(tb.TempDir(), "mosquitto.conf")
 	text := fmt.Sprintf("listener %d 127.0.0.1\nallow_anonymous true\nmax_queued_messages 0\n", port)
 	if err := os.WriteFile(conf, []byte(text), 0o644); err != nil {
@@ -252,7 +258,6 @@ func broker(tb testing.TB) int {
 	}
 	start(tb, tool(tb, "mosquitto", "mosquitto"), "-c", conf)
 	listening(tb, port)
-	return port
 }
 
 // heard is one message at a subscriber.
