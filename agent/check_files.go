@@ -43,13 +43,15 @@ func files(sh shell, cfg *configs.Config) (wrong int) {
 }
 
 // closed says whether a file could not be tried because it is the service's
-// alone. The service itself, which owns its store, has no such excuse.
+// alone. The service itself, which owns its store, has no such excuse; but
+// systemd hands over to what starts, and keeps what reloads out (252 does).
 func closed(err error, store string) bool {
+	refused := errors.Is(err, fs.ErrPermission)
 	var file *fs.PathError
 	if errors.As(err, &file) && strings.HasPrefix(file.Path, credentials) {
-		return os.Getenv(handedToThis) == ""
+		return refused || os.Getenv(handedToThis) == ""
 	}
-	return errors.Is(err, fs.ErrPermission) && !owns(store)
+	return refused && !owns(store)
 }
 
 // owns says whether a folder belongs to who runs this.

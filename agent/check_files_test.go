@@ -61,7 +61,9 @@ func TestCheckTriesTheFiles(t *testing.T) {
 func TestClosedFiles(t *testing.T) {
 	own, others := t.TempDir(), filepath.Join(t.TempDir(), "none")
 	refused := fmt.Errorf("secret: %w", &fs.PathError{Op: "open", Path: "/etc/strokebank/act-secret", Err: fs.ErrPermission})
-	handed := fmt.Errorf("secret: %w", &fs.PathError{Op: "open", Path: credentials + "strokebank.service/strokebank.act-secret", Err: fs.ErrNotExist})
+	handed := func(err error) error {
+		return fmt.Errorf("secret: %w", &fs.PathError{Op: "open", Path: credentials + "strokebank.service/strokebank.act-secret", Err: err})
+	}
 	for _, c := range []struct {
 		name, store, handed string
 		err                 error
@@ -69,8 +71,9 @@ func TestClosedFiles(t *testing.T) {
 	}{
 		{"refused to somebody else", others, "", refused, true},
 		{"refused to who owns the store", own, "", refused, false},
-		{"handed over by systemd, outside of the service", own, "", handed, true},
-		{"handed over by systemd, within, and not there", own, "/run/credentials/strokebank.service", handed, false},
+		{"handed over by systemd, outside of the service", own, "", handed(fs.ErrNotExist), true},
+		{"handed over by systemd, within, and not there", own, "/run/credentials/strokebank.service", handed(fs.ErrNotExist), false},
+		{"handed over by systemd, at a reload", own, "/run/credentials/strokebank.service", handed(fs.ErrPermission), true},
 		{"not there", others, "", &fs.PathError{Op: "open", Path: "/etc/strokebank/act-secret", Err: fs.ErrNotExist}, false},
 	} {
 		t.Run(c.name, func(t *testing.T) {
