@@ -190,7 +190,7 @@ func (s *station) handler(cfg *configs.Config) (http.Handler, error) {
 	return dashboard.New(dashboard.Options{
 		Gate: s.authority, Commands: s.watches, CommandWait: commandWait(cfg), BehindProxy: cfg.HTTP.BehindProxy,
 		Beside: map[string]http.Handler{"/metrics": scraped},
-		Units:  s.board, Events: s.store, Log: s.log, Version: release,
+		Units:  s.board, Names: unitNames(cfg), Events: s.store, Log: s.log, Version: release,
 		Past: s.store, Works: s.store, Suppose: supposes{cfg.Units},
 		USUnits: cfg.Units[0].Display == quantity.US, StaleAfter: staleAfter(cfg),
 	}), nil

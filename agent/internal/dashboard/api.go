@@ -21,7 +21,7 @@ var described = []route{
 	{"/api/v1/units", "every unit in a few fields and why it needs attention, the one that needs it most first"},
 	{"/api/v1/units/{unit}", "the whole assessment of one unit: readings, reserve, countdown while the mains are lost, machines, outputs, pairs, service, alarms, leaks, proof, test; SI units, RFC 3339 UTC times, null where a value is unknown"},
 	{"/api/v1/events?after=&limit=", "events with a sequence number above after, oldest first, at most limit (1 to 500, default 50); without after the newest ones"},
-	{"/api/v1/live?unit=", "server-sent events: hello once, assessment per change of a unit (with unit, which may be empty where there is only one, of that one; of each other a glance when its alarms that need someone or its mains change), entry per entry of the journal with its sequence number as the id, beat twice a second; who sends Last-Event-ID gets the entries after it first. A reader that takes nothing for 5 s, or may not see any more, is dropped; one more than 32 at once gets 503 and Retry-After"},
+	{"/api/v1/live?unit=", "server-sent events: hello once, assessment per change of a unit (with unit, which may be empty where there is only one, of that one; of each other a glance when its alarms that need someone or its mains change; with an empty unit where there are several, units once a second, as /api/v1/units has them), entry per entry of the journal with its sequence number as the id, beat twice a second; who sends Last-Event-ID gets the entries after it first. A reader that takes nothing for 5 s, or may not see any more, is dropped; one more than 32 at once gets 503 and Retry-After"},
 	{"/api/v1/trends?unit=&name=&from=&to=&points=", "the course of pressure, level, oil_volume, oil_inventory (tank, sump and cylinders at 15 °C), oil_decline, reserve_at_least, reserve_expected, air_ratio or air_decline_per_day in SI units: rows with their least, mean and most in the least step that needs at most points rows (1 to 2000, default 500); from and to are RFC 3339 times, default the last 24 h; a gap lies between two stretches; what is younger than recorded_until may be on its way"},
 	{"/api/v1/marks?unit=&from=&to=", "what happened in a time, at most 121 marks, each the most urgent event of its part and how many there were: alarms that came, gaps, tests, commands, notes, changes of clock and configuration"},
 	{"/api/v1/suppose?unit=&...", "the reserve for a changed state or set-up, with the stroke table and the price of each doubt; a number is in SI (Pa, m, m³, K, s, m³/s), or write its unit: pressure, level, oil, temperature, wall, atmosphere, leak, minimum-pressure, unusable-oil, set-pressure, set-level, required, add=XV-5 like XV-1, without=XV-1 and the other words of the command suppose"},
@@ -71,12 +71,29 @@ type backing struct {
 	Redundancy string       `json:"redundancy"` // both, one, none or unknown
 }
 
-func (h *handler) list(w http.ResponseWriter, r *http.Request) {
-	h.answer(w, r, struct {
-		Schema int       `json:"schema"`
-		Units  []summary `json:"units"`
-	}{rules.Schema, h.ranked()})
+// listing is every unit in a few fields.
+type listing struct {
+	Schema int       `json:"schema"`
+	Units  []summary `json:"units"`
 }
+
+func (h *handler) listed() listing { return listing{rules.Schema, h.ranked()} }
+
+func (h *handler) list(w http.ResponseWriter, r *http.Request) { h.answer(w, r, h.listed()) }
+
+// names are those of all units, in the order of the configuration.
+func (h *handler) names() []string {
+	if h.Names != nil {
+		return h.Names
+	}
+	all := []string{}
+	for _, a := range h.Units.Latest() {
+		all = append(all, a.Unit)
+	}
+	return all
+}
+
+func (h *handler) single() bool { return len(h.names()) == 1 }
 
 func (h *handler) unit(w http.ResponseWriter, r *http.Request) {
 	name := r.PathValue("unit")

@@ -177,6 +177,17 @@ func TestSummaryHoldsNoNumberWhileUnknown(t *testing.T) {
 	}
 }
 
+// An alarm that waits for its reset waits for somebody, who has seen it.
+func TestLatchedNeedsSomeone(t *testing.T) {
+	a := stored(noon)
+	a.Alarms[0].State, a.Alarms[0].Priority = alarm.Latched, alarm.High
+	h := New(Options{Units: newBoard(a), Events: &book{}, Now: at(noon)})
+	u := decoded(t, serve(t, h, "GET", "/api/v1/units", nil))["units"].([]any)[0].(map[string]any)
+	if u["attention"] != a.Alarms[0].Title || u["alarms_needing_someone"] != 1.0 || u["alarms_unacknowledged"] != 0.0 {
+		t.Errorf("summary %v", u)
+	}
+}
+
 func TestUnitsThatNeedAttentionComeFirst(t *testing.T) {
 	named := func(a *rules.Assessment, unit string) *rules.Assessment { a.Unit = unit; return a }
 	late := named(stored(noon.Add(-time.Minute)), "late")

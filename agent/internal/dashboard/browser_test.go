@@ -2,6 +2,7 @@ package dashboard
 
 import (
 	"context"
+	"fmt"
 	"os"
 	"strings"
 	"sync"
@@ -142,6 +143,12 @@ func (r *reader) contains(selector string, words ...string) {
 			r.t.Errorf("%s does not say %q but %q", selector, w, got)
 		}
 	}
+}
+
+// hears waits until a screen reader is told words.
+func (r *reader) hears(words string) {
+	r.t.Helper()
+	r.wait(fmt.Sprintf(`document.querySelector("#spoken").textContent.includes(%q)`, words))
 }
 
 // quiet demands that the page wrote no error and asked nobody else.

@@ -40,6 +40,7 @@ type ledger interface {
 // Options is what the dashboard needs. Units and Events are required.
 type Options struct {
 	Units   units
+	Names   []string // of all units; nil: those that Units has when asked
 	Events  ledger
 	Log     *slog.Logger // nil: discarded
 	Version string       // shown on the page
@@ -77,6 +78,7 @@ type Options struct {
 const (
 	beatEvery  = 500 * time.Millisecond
 	leastGap   = 200 * time.Millisecond // between two assessments of a stream
+	listEvery  = time.Second            // for a stream that shows all units
 	patience   = 5 * time.Second        // for a reader that does not take what was written
 	maxStreams = 32
 	staleAfter = 3 * time.Second

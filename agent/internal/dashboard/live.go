@@ -96,7 +96,7 @@ func (h *handler) live(w http.ResponseWriter, r *http.Request) {
 		s.some, s.unit = true, of[0]
 	}
 	s.resume(r.Header.Get("Last-Event-ID"))
-	if strings.Contains(r.Header.Get("Accept-Encoding"), "gzip") {
+	if takesGzip(strings.Join(r.Header.Values("Accept-Encoding"), ",")) {
 		head.Set("Content-Encoding", "gzip")
 		s.zip = &zip{}
 	}
@@ -124,6 +124,7 @@ type stream struct {
 	unit  string // which; empty: the only one there is
 	sent  map[string]*rules.Assessment
 	asked time.Time // when it was last looked whether the reader may see
+	told  time.Time // when the list of units was last written
 	last  uint64    // sequence number of the last entry that was written, or passed over at the beginning
 	deaf  bool      // the history could not be read the last time
 
@@ -145,15 +146,16 @@ func (s *stream) resume(id string) {
 
 func (s *stream) run(r *http.Request) error {
 	hello := struct {
-		Version    string  `json:"version"`
-		StaleAfter float64 `json:"stale_after_seconds"`
-		USUnits    bool    `json:"us_units"`
-		Newest     uint64  `json:"newest_event"`
-		Running    float64 `json:"running_seconds"` // of the agent
-		Units      int     `json:"units"`           // read so far
-		Past       bool    `json:"trends"`
-		Suppose    bool    `json:"suppose"`
-	}{s.h.Version, s.h.StaleAfter.Seconds(), s.h.USUnits, s.h.Events.Newest(), time.Since(s.h.began).Seconds(), len(s.h.Units.Latest()), s.h.Past != nil, s.h.Suppose != nil}
+		Version    string    `json:"version"`
+		StaleAfter float64   `json:"stale_after_seconds"`
+		USUnits    bool      `json:"us_units"`
+		Newest     uint64    `json:"newest_event"`
+		Time       time.Time `json:"time"`
+		Running    float64   `json:"running_seconds"` // of the agent
+		Units      []string  `json:"units"`           // all, read or not
+		Past       bool      `json:"trends"`
+		Suppose    bool      `json:"suppose"`
+	}{s.h.Version, s.h.StaleAfter.Seconds(), s.h.USUnits, s.h.Events.Newest(), s.h.Now().UTC(), time.Since(s.h.began).Seconds(), s.h.names(), s.h.Past != nil, s.h.Suppose != nil}
 	// A browser that lost the stream asks again after this time, in ms.
 	if err := s.write(fmt.Appendf(nil, "retry: %d\n", retryAfter.Milliseconds())); err != nil {
 		return err
@@ -167,6 +169,9 @@ func (s *stream) run(r *http.Request) error {
 	for {
 		changed := s.h.Units.Changed()
 		if err := s.news(); err != nil {
+			return err
+		}
+		if err := s.list(); err != nil {
 			return err
 		}
 		if err := s.wait(r, changed, beat.C); err != nil || r.Context().Err() != nil {
@@ -207,23 +212,34 @@ func (s *stream) pulse(r *http.Request) error {
 	if err := s.entries(r.Context()); err != nil {
 		return err
 	}
+	if err := s.list(); err != nil {
+		return err
+	}
 	// The running time goes on whatever is done to the clock: a page tells by
 	// it how late a beat comes.
 	return s.put("beat", map[string]any{"time": s.h.Now().UTC(), "newest_event": s.h.Events.Newest(), "running_seconds": time.Since(s.h.began).Seconds()})
 }
 
+// list writes all units in a few fields, for who looks at none of several.
+func (s *stream) list() error {
+	if !s.some || s.unit != "" || s.h.single() || time.Since(s.told) < listEvery {
+		return nil
+	}
+	s.told = time.Now()
+	return s.put("units", s.h.listed())
+}
+
 // news writes every assessment that this reader has not had yet, and of the
 // units that it does not look at what is urgent in them, when that changes.
 func (s *stream) news() error {
-	now := s.h.Units.Latest()
-	for _, a := range now {
+	for _, a := range s.h.Units.Latest() {
 		key := a.Site + "\x00" + a.Unit
 		if s.sent[key] == a {
 			continue
 		}
 		s.sent[key] = a
 		var err error
-		if !s.some || a.Unit == s.unit || (s.unit == "" && len(now) == 1) {
+		if !s.some || a.Unit == s.unit || (s.unit == "" && s.h.single()) {
 			err = s.whole(a)
 		} else if event := s.glance(a, key); len(event) > 0 {
 			err = s.write(event)

@@ -317,10 +317,22 @@ func TestStreamOfOneUnit(t *testing.T) {
 			t.Error("the other unit came whole")
 		}
 
+		// Who looks at none has the list each second, as it stands.
+		if lists := none.count("units"); lists < 4 || lists > 5 || one.count("units") != 0 {
+			t.Errorf("in four seconds %d lists came, and %d to who looks at one", lists, one.count("units"))
+		}
+		if list := none.text()[strings.LastIndex(none.text(), "event: units"):]; !strings.Contains(list, `"unit":"AU-8"`) || !strings.Contains(list, `"unit":"AU-7"`) {
+			t.Errorf("the list has not every unit: %s", list)
+		}
+
 		b.set(stored(at))
 		synctest.Wait()
-		if only := open("?unit="); only.count("assessment") != 1 || only.count("glance") != 0 {
+		if only := open("?unit="); only.count("assessment") != 1 || only.count("glance") != 0 || only.count("units") != 0 {
 			t.Errorf("of the only unit came %q", only.text())
+		}
+		h.Names = []string{"AU-7", "AU-8"} // the second has not been read yet
+		if first := open("?unit="); first.count("assessment") != 0 || first.count("units") != 1 || !strings.Contains(first.text(), `"units":["AU-7","AU-8"]`) {
+			t.Errorf("of the first of two came %q", first.text())
 		}
 		if strange := open("?unit=AU-99"); strange.count("assessment") != 0 || strange.count("glance") != 1 {
 			t.Errorf("of an unknown unit came %q", strange.text())
@@ -359,7 +371,7 @@ func TestPackedStream(t *testing.T) {
 	}
 	events := bufio.NewScanner(packed)
 	events.Buffer(nil, 1<<20)
-	plain := bufio.NewScanner(ask("identity"))
+	plain := bufio.NewScanner(ask("gzip;q=0"))
 	plain.Buffer(nil, 1<<20)
 	assessment := func(in *bufio.Scanner) string {
 		for in.Scan() {

@@ -12,8 +12,10 @@ import (
 var urgency = map[alarm.Priority]int{alarm.High: 3, alarm.Medium: 2, alarm.Low: 1}
 
 // needsSomeone reports whether an alarm waits for a person: its condition
-// stands, or it has gone without anybody having seen it.
-func needsSomeone(s alarm.State) bool { return s.Active() || s == alarm.Returned }
+// stands, or it has gone without anybody having seen it, or wants a reset.
+func needsSomeone(s alarm.State) bool {
+	return s.Active() || s == alarm.Returned || s == alarm.Latched
+}
 
 func (h *handler) summarise(a *rules.Assessment) summary {
 	s := summary{
@@ -33,7 +35,7 @@ func (h *handler) summarise(a *rules.Assessment) summary {
 			continue
 		}
 		s.Alarms++
-		if al.State != alarm.Acknowledged {
+		if al.State != alarm.Acknowledged && al.State != alarm.Latched {
 			s.Unseen++
 		}
 		if u := urgency[al.Priority]; u > highest {

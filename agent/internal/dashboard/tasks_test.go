@@ -114,7 +114,7 @@ func findTheMostUrgent(b before) {
 	if strings.Join(got, "; ") != strings.Join(want, "; ") {
 		b.Errorf("order %q, want %q", got, want)
 	}
-	r.contains("#spoken", "high alarm: Low reserve.")
+	r.hears("high alarm: Low reserve.")
 	r.contains("#machines-body", "Pumps: only one can start; no backup; out: P-2 (overload tripped)")
 	r.quiet()
 }

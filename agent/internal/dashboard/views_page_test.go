@@ -5,7 +5,6 @@ import (
 	"encoding/json"
 	"fmt"
 	"net/url"
-	"slices"
 	"strings"
 	"testing"
 	"time"
@@ -75,7 +74,6 @@ func TestViews(t *testing.T) {
 		{"what is unknown now", trendsOfTheBlind},
 		{"supposed nonsense", supposedNonsense},
 		{"start page", startPage},
-		{"a calm fleet grows older", calmFleet},
 		{"way and back", wayAndBack},
 	} {
 		t.Run(task.name, func(t *testing.T) { task.do(t, ctx) })
@@ -265,7 +263,7 @@ func startPage(t *testing.T, ctx context.Context) {
 			r.contains(".units tbody", "nothing", "both of each")
 		}
 		r.contains("#mains", "Mains lost: AU-8")
-		r.contains("#spoken", "high alarm")
+		r.hears("high alarm")
 		r.picture(fmt.Sprintf("units-%d", width))
 		r.quiet()
 	}
@@ -291,33 +289,6 @@ func startPage(t *testing.T, ctx context.Context) {
 	if s := see[string](r, `getComputedStyle(document.querySelector(".units td")).textDecorationLine`); s != "line-through" {
 		t.Errorf("a row that is old is not struck out: %s", s)
 	}
-}
-
-// calmFleet: where nothing urgent changes in any unit the list still goes on,
-// and a unit whose scans end says so.
-func calmFleet(t *testing.T, ctx context.Context) {
-	began := time.Now()
-	calm := func(silent ...string) func(time.Time) []*rules.Assessment {
-		return func(now time.Time) []*rules.Assessment {
-			all := fleet(began)
-			for _, a := range all {
-				if a.Time = now.UTC(); slices.Contains(silent, a.Unit) {
-					a.Time = began.UTC()
-				}
-			}
-			return all
-		}
-	}
-	p := newPlantWith(t, calm("AU-7"), withPast)
-	r := p.at(t, ctx, "", 1280, 900)
-	r.wait(`document.querySelector(".units tr.stale a") !== null`)
-	r.contains(".units tr.stale", "AU-7", "no fresh scan")
-	if n := see[int](r, `document.querySelectorAll(".units tr.stale").length`); n != 1 {
-		t.Errorf("%d units are without a fresh scan, not one", n)
-	}
-	p.become(calm())
-	r.wait(`document.querySelector(".units tr.stale") === null`)
-	r.quiet()
 }
 
 func wayAndBack(t *testing.T, ctx context.Context) {

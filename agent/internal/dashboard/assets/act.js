@@ -2,7 +2,7 @@
 // in where the agent wants a secret. The agent decides everything; here are
 // only the questions and its answers.
 
-import { show, text, h } from "./dom.js";
+import { show, text, h, within } from "./dom.js";
 
 const at = (id) => document.getElementById(id);
 const me = { may_act: false, log_in: false, by: "", may_see: true };
@@ -41,7 +41,7 @@ export async function begin(which, again) {
   changed = again;
   document.addEventListener("click", (e) => {
     const b = e.target.closest("button[data-order]");
-    if (b) start(b.dataset);
+    if (b) start({ ...b.dataset, unit: unit() }); // whatever is in sight when it is sent
   });
   at("log").addEventListener("click", () => (me.by ? leave() : dialog({ order: "login" })));
   at("ask-cancel").addEventListener("click", () => at("ask").close());
@@ -54,7 +54,7 @@ export async function begin(which, again) {
 
 async function learn() {
   try {
-    Object.assign(me, { by: "" }, await (await fetch("/api/v1/session")).json());
+    Object.assign(me, { by: "" }, await (await fetch("/api/v1/session", within(5000))).json());
   } catch { me.may_act = false; }
   at("log").hidden = !me.log_in;
   text(at("log"), me.by ? "log out " + me.by : "log in");
@@ -65,7 +65,7 @@ async function learn() {
 // other refusal is tried again in a while.
 export async function look() {
   try {
-    const now = await (await fetch("/api/v1/session")).json();
+    const now = await (await fetch("/api/v1/session", within(5000))).json();
     if (!now.may_see) await learn();
   } catch { /* the banner says that the agent is not heard */ }
 }
@@ -155,7 +155,7 @@ function number(id) {
 
 // send gives a command and returns why it was refused, or nothing.
 async function send(d, more) {
-  const got = await post("/api/v1/commands", { command: d.order, unit: unit(), alarm: d.alarm, source: d.source, by: name(), failure: d.failure, ...more });
+  const got = await post("/api/v1/commands", { command: d.order, unit: d.unit, alarm: d.alarm, source: d.source, by: name(), failure: d.failure, ...more });
   const why = got.ok ? "" : got.body.why || got.body.error || "The agent did not answer.";
   show(at("done"), why ? h("span", {}, titles[d.order] + (got.status === 504 || !got.status ? ": nobody knows yet what came of it, the journal will tell: " : " was refused: ") + why) : h("span", {}, titles[d.order] + ": done" + (d.title ? ", " + d.title : "") + "."));
   if (got.status === 401) learn();
@@ -169,7 +169,7 @@ async function leave() {
 
 async function post(path, body) {
   try {
-    const got = await fetch(path, { method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
+    const got = await fetch(path, { ...within(45000), method: "POST", headers: { "Content-Type": "application/json" }, body: JSON.stringify(body) });
     return { ok: got.ok, status: got.status, body: await got.json().catch(() => ({})) };
   } catch {
     return { ok: false, status: 0, body: { error: "The agent cannot be reached." } };

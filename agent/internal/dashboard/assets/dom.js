@@ -38,6 +38,10 @@ export function show(el, ...children) {
   match(el, wanted);
 }
 
+// within bounds a request: a browser lets one wait for ever that finds no
+// connection free.
+export const within = (ms) => ({ signal: AbortSignal.timeout(ms) });
+
 // text changes a plain text only where it differs.
 export function text(el, words) {
   if (el.textContent !== words) el.textContent = words;

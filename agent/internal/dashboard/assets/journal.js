@@ -1,6 +1,6 @@
 // The journal, newest first, filtered by what stands in the address.
 
-import { show, h } from "./dom.js";
+import { show, h, within } from "./dom.js";
 import { moment } from "./format.js";
 import { mark, unknown } from "./mark.js";
 import { address, asked, go } from "./views.js";
@@ -11,7 +11,7 @@ const names = ["kind", "source", "from", "to"];
 const perPage = 60;
 
 export function open(el, unit) {
-  const v = { el, unit, a: null, list: null, next: 0, why: "", turn: 0, closed: false };
+  const v = { el, unit, a: null, list: null, next: 0, why: "", turn: 0, newest: 0, closed: false };
   el.append(h("section", { "aria-labelledby": "t-journal" }, h("h2", { id: "t-journal" }, "Journal"),
     h("form.filters", { autocomplete: "off" },
       h("label", {}, "About ", h("select", { name: "kind" }, h("option", { value: "" }, "everything"), Object.entries(kinds).map(([k, w]) => h("option", { value: k }, w)))),
@@ -24,9 +24,11 @@ export function open(el, unit) {
   return {
     tell(u) {
       if (!u) return;
-      const first = !v.a;
+      const first = !v.a, more = u.newest > v.newest;
       v.a = u.a;
-      if (first) { fill(v); read(v); }
+      v.newest = u.newest;
+      if (first) fill(v);
+      if (first || (more && !v.earlier)) read(v); // who reads earlier pages is left alone
     },
     move() { fill(v); read(v); },
     close() { v.closed = true; },
@@ -42,6 +44,7 @@ function fill(v) {
 }
 
 async function read(v, before) {
+  v.earlier = Boolean(before);
   const q = asked(), mine = ++v.turn, want = new URLSearchParams({ unit: v.unit, limit: perPage });
   const local = (text, days) => { const [y, m, d] = text.split("-").map(Number); return new Date(y, m - 1, d + days).toISOString(); };
   if (q.get("kind")) want.set("kind", q.get("kind"));
@@ -50,7 +53,7 @@ async function read(v, before) {
     if (q.get("from")) want.set("from", local(q.get("from"), 0));
     if (q.get("to")) want.set("to", local(q.get("to"), 1));
     if (before) want.set("before", before);
-    const got = await fetch("/api/v1/journal?" + want), body = await got.json();
+    const got = await fetch("/api/v1/journal?" + want, within(10000)), body = await got.json();
     if (!got.ok) throw new Error(body.error || "the agent answered " + got.status);
     if (v.closed || mine !== v.turn) return;
     v.list = (before ? v.list : []).concat(body.events);

@@ -2,7 +2,7 @@
 // page that hears nothing, whose scans stand still, or that cannot show what
 // it received says so and strikes out everything.
 
-import { show, text, h } from "./dom.js";
+import { show, text, h, within } from "./dom.js";
 import { chooseUS, clock, moment, plural, zone } from "./format.js";
 import { mark, unknown } from "./mark.js";
 import { reserve } from "./reserve.js";
@@ -18,34 +18,62 @@ const schema = 1;
 const silence = 2000; // ms without a word after which the stream is lost; it beats twice a second
 const late = 2000; // ms that a beat may come later than the quickest one did; a backlog that comes at last is no news
 const reopen = 8000; // ms after which a silent stream is opened anew
+const retry = 1000; // ms after which one that was refused is
+const grace = 1000; // ms in which a stream that was just opened may have nothing yet
+const listed = 3000; // ms that the list of units counts for; it comes every second
 
 const at = (id) => document.getElementById(id);
-const units = new Map(); // name → {a, moved: performance time, stale: ms}, of those that come whole
+const units = new Map(); // name → {a, moved: performance time, newest: its last event}, of those that come whole
 const glances = new Map(); // name → what is urgent in a unit
-const state = { heard: -Infinity, heardAt: null, quickest: Infinity, opened: 0, stale: 3000, fault: "", version: "" };
+const faults = new Map(); // name → why what the agent sent of a unit, or else, cannot be shown
+const state = { heard: -Infinity, heardAt: null, quickest: Infinity, opened: 0, again: Infinity, clock: [0, 0], stale: 3000, names: [] };
+let list = null; // of all units, {units, came: performance time}, where they are shown
 let source, chosen = asked().get("unit"), following;
-let past = null, asking = false;
+let past = null, newest = 0, asking = false;
+
+// wanted is the unit that comes whole; where all are shown, or there is only
+// one, it is not named.
+const wanted = () => (viewing() === "units" ? "" : chosen || "");
 
 function connect() {
   if (source) source.close();
   state.opened = performance.now();
-  if (following !== (chosen || "")) units.clear(); // else what is there grows old in sight
-  following = chosen || "";
-  source = new EventSource("/api/v1/live?unit=" + encodeURIComponent(following));
-  const on = (name, act) => source.addEventListener(name, (e) => {
-    try { act(JSON.parse(e.data)); } catch (err) { fail(err); }
+  state.again = state.opened + reopen;
+  if (following !== wanted()) { units.clear(); past = list = null; } // else what is there grows old in sight
+  following = wanted();
+  faults.clear();
+  const mine = source = new EventSource("/api/v1/live?unit=" + encodeURIComponent(following));
+  const on = (name, act) => mine.addEventListener(name, (e) => {
+    if (mine !== source) return;
+    let of = name;
+    try {
+      const said = JSON.parse(e.data);
+      of = said.unit || name;
+      act(said);
+      faults.delete(of);
+    } catch (err) {
+      faults.set(of, err.message);
+      console.error(err);
+    }
     watch();
   });
   on("hello", hello);
   on("beat", beat);
   on("assessment", take);
   on("glance", glance);
-  source.onerror = () => { if (source.readyState === EventSource.CLOSED) look(); };
+  on("units", all);
+  on("entry", (e) => { remember([e]); render(); });
+  mine.onerror = () => {
+    if (mine !== source || mine.readyState !== EventSource.CLOSED) return;
+    state.again = performance.now() + retry;
+    look();
+  };
 }
 
 // heard notes that the agent speaks now.
 function heard() {
   state.heard = performance.now();
+  state.again = state.heard + reopen;
   state.heardAt = new Date();
 }
 
@@ -54,40 +82,46 @@ function heard() {
 function beat(b) {
   const lag = performance.now() - b.running_seconds * 1000; // and what the two began apart
   state.quickest = Math.min(state.quickest + 0.5, lag);
+  state.clock = [Date.parse(b.time), performance.now()];
   if (lag - state.quickest <= late) heard();
-  recall(b.newest_event);
-  if (viewing() === "units") render(); // the list ages though nothing urgent changes
+  recall();
 }
 
 function hello(m) {
   state.quickest = Infinity; // it may be another agent by now
+  past = null; // and what happened meanwhile is not in this stream
+  state.names = m.units;
+  for (const known of [units, glances, faults, spoken]) for (const name of [...known.keys()]) if (!m.units.includes(name)) known.delete(name);
   beat(m);
   state.stale = m.stale_after_seconds * 1000;
   text(at("version"), "strokebank " + m.version);
   if (remembered() === null) prefer(m.us_units, false);
-  offer({ trends: m.trends, machines: m.trends, suppose: m.suppose, several: Math.max(m.units, glances.size) > 1 });
+  offer({ trends: m.trends, machines: m.trends, suppose: m.suppose, several: several() });
+  render();
 }
 
+const several = () => state.names.length > 1;
+
+// take is the whole assessment of a unit. How long its scans may already have
+// stood still, its own time says against the agent's clock.
 function take(a) {
   glance(a);
-  const known = units.get(a.unit);
-  const same = known && known.a.time === a.time;
-  units.set(a.unit, { a, moved: same ? known.moved : performance.now() });
-  state.fault = "";
+  const known = units.get(a.unit), now = performance.now();
+  const age = state.clock[0] + now - state.clock[1] - Date.parse(a.time);
+  units.set(a.unit, { a, newest, moved: !known ? now - Math.max(0, age) : known.a.time === a.time ? known.moved : now });
+  recall();
   render();
 }
 
 function glance(a) {
   if (a.schema !== schema) throw new Error("the agent's data has another form (schema " + a.schema + "): load the page again");
   glances.set(a.unit, a);
-  if (glances.size > 1) offer({ several: true });
   speak(a);
-  if (viewing() === "units") render();
 }
 
-function fail(err) {
-  state.fault = err.message;
-  console.error(err);
+function all(m) {
+  list = { units: m.units, came: performance.now() };
+  render();
 }
 
 // current is the unit that the address names, or the only one.
@@ -96,22 +130,31 @@ function current() {
   return units.size > 0 ? units.values().next().value : undefined;
 }
 
+// fault is what cannot be shown of what is in sight.
+function fault(u) {
+  for (const [of, why] of faults) if (!glances.has(of) || !u || of === u.a.unit) return (glances.has(of) ? of + ": " : "") + why;
+  return "";
+}
+
 // watch decides whether what stands on the page may look alive.
 function watch() {
-  const now = performance.now(), date = new Date(), all = viewing() === "units", u = all ? undefined : current();
+  const now = performance.now(), date = new Date(), together = viewing() === "units", u = together ? undefined : current();
   const silent = now - state.heard > silence || (state.heardAt && date - state.heardAt > silence);
+  const sick = fault(u), fresh = now - state.opened < grace;
   let why = "";
   if (state.closed) {
     why = "Log in to see this agent's units.";
   } else if (silent) {
     why = state.heardAt ? "No data since " + clock(state.heardAt) + ". The page does not hear from the agent; what stands below is old."
       : "No data yet: the page has not heard from the agent.";
-  } else if (state.fault) {
-    why = "Cannot show what the agent sent: " + state.fault + ". What stands below is old.";
-  } else if (all && glances.size > 0) {
-    why = ""; // each row says how old it is
+  } else if (sick) {
+    why = "Cannot show what the agent sent: " + sick + ". What stands below is old.";
+  } else if (together) { // each row says how old it is
+    why = !list ? (fresh ? "" : "Waiting for the list of units.") : now - list.came > listed ? "The agent answers, but no list of units comes; what stands below is old." : "";
+  } else if (!u && fresh) {
+    why = ""; // nothing stands below
   } else if (!u) {
-    why = chosen !== null && glances.size > 0 && !glances.has(chosen) ? "No unit named " + chosen + " is known here."
+    why = chosen !== null && !state.names.includes(chosen) ? "No unit named " + chosen + " is known here."
       : glances.has(chosen) ? "Waiting for what the agent knows of " + chosen + "." : "No scan yet: the agent answers and has not read the unit.";
   } else if (now - u.moved > state.stale) {
     why = "No data since " + moment(u.a.time, date) + ". The agent answers, but its scans stand still; what stands below is old.";
@@ -120,8 +163,8 @@ function watch() {
   at("banner").hidden = why === "";
   text(at("banner"), why);
   text(at("clock"), "now " + clock(date) + " " + zone(date) + (u ? ", last scan " + moment(u.a.time, date) : ""));
-  document.title = (why ? "NO DATA" : u ? headline(u.a) : plural(glances.size, "unit")) + (u ? ", " + u.a.unit : "");
-  if (silent && !state.closed && now - Math.max(state.heard, state.opened) > reopen) connect();
+  document.title = (why ? "NO DATA" : u ? headline(u.a) : plural(state.names.length, "unit")) + (u ? ", " + u.a.unit : "");
+  if (!state.closed && now > state.again) connect();
 }
 
 function headline(a) {
@@ -133,10 +176,10 @@ function headline(a) {
 
 function render() {
   if (document.hidden) return;
-  const u = current(), now = new Date();
-  const here = turn(viewing() === "units" ? null : u ? u.a.unit : chosen, units, now);
-  if (viewing() === "units") return together();
-  if (!u) return;
+  const together = viewing() === "units", u = together ? undefined : current(), now = new Date();
+  const here = turn(together ? null : u ? u.a.unit : chosen, units, now, list && list.units);
+  if (together) return headOfAll();
+  if (!u) return headOfNone();
   const a = u.a;
   text(at("where"), a.site + ", unit " + a.unit);
   show(at("mains"), mains(a, now));
@@ -152,14 +195,22 @@ function render() {
   show(at("events-body"), events(past, a, now));
 }
 
-// together is the head of the page that shows all units.
-function together() {
-  const all = [...glances.values()], off = all.filter((a) => a.power_lost), dark = off.map((a) => a.unit);
-  at("head").dataset.priority = off.length ? power(off[0]).priority : "high";
-  text(at("where"), [...new Set(all.map((a) => a.site))].join(", ") || "All units");
-  show(at("mains"), dark.length ? h("strong", {}, "Mains lost: " + dark.join(", ")) : "");
+// headOfNone leaves nothing of another unit in sight, nor its buttons.
+function headOfNone() {
+  text(at("where"), chosen ? "Unit " + chosen : "");
+  at("head").classList.remove("mainslost");
+  for (const id of ["mains", "tally", "reserve-body", "alarms-body", "tank-body", "machines-body", "readings-body", "events-body"]) show(at(id));
+}
+
+// headOfAll is the head of the page that shows all units.
+function headOfAll() {
+  const off = list ? list.units.filter((u) => u.power_lost) : [];
+  const priority = (u) => power(glances.get(u.unit) || { alarms: [] }).priority;
+  at("head").dataset.priority = off.length ? priority(off[0]) : "high";
+  text(at("where"), list ? [...new Set(list.units.map((u) => u.site))].join(", ") : "All units");
+  show(at("mains"), off.length ? h("strong", {}, "Mains lost: " + off.map((u) => u.unit + (u.fresh ? "" : " (when it was last read)")).join(", ")) : "");
   show(at("tally"), "");
-  at("head").classList.toggle("mainslost", dark.length > 0);
+  at("head").classList.toggle("mainslost", off.length > 0);
 }
 
 // power is the alarm of the lost mains, where the unit has one.
@@ -186,35 +237,62 @@ function tally(a) {
     plural(list.length, "alarm") + ", most urgent: " + list[0].priority);
 }
 
-// speak tells a screen reader of alarms that were not there before.
+// speak tells a screen reader of alarms that were not there before. Who does
+// not look is told when they look again.
 const spoken = new Map(); // unit → keys of the alarms that were told
 function speak(a) {
+  if (document.hidden) return;
   const fresh = needing(a).filter((x) => x.state === "unacknowledged");
   const key = (x) => x.alarm + "/" + x.source + "/" + x.since;
   const told = spoken.get(a.unit) || new Set();
   const added = fresh.filter((x) => !told.has(key(x)));
   spoken.set(a.unit, new Set(fresh.map(key)));
-  if (added.length) text(at("spoken"), (glances.size > 1 ? a.unit + ": " : "") + added.map((x) => x.priority + " alarm: " + x.title + ". " + x.action).join(" "));
+  if (added.length) say((several() ? a.unit + ": " : "") + added.map((x) => x.priority + " alarm: " + x.title + ". " + x.action).join(" "));
 }
 
-// recall fetches the events that this page has not seen.
-async function recall(newest) {
-  const last = past && past.length ? past.at(-1).sequence : 0;
-  if (asking || (past && newest === last)) return;
+// say puts together what comes at once, and says the same words again too.
+let unsaid = [];
+function say(words) {
+  unsaid.push(words);
+  if (unsaid.length > 1) return;
+  text(at("spoken"), "");
+  setTimeout(() => {
+    text(at("spoken"), unsaid.join(" "));
+    unsaid = [];
+  }, 200);
+}
+
+// recall fetches what has happened at the unit in sight, once: the stream adds
+// to it. It is tried again with the next beat.
+async function recall() {
+  const u = current(), of = following;
+  if (past !== null || asking || !u) return;
   asking = true;
-  const more = last > 0 && newest > last;
   try {
-    const got = await ask("/api/v1/events" + (more ? "?after=" + last + "&limit=500" : "?limit=100"));
-    past = (more ? past : []).concat(got.events).slice(-300);
-    render();
+    const [own, common] = await Promise.all([ask("/api/v1/journal?limit=50&unit=" + encodeURIComponent(u.a.unit)), ask("/api/v1/events?limit=100")]);
+    if (of === following) {
+      past = [];
+      remember([...own.events, ...common.events]);
+      render();
+    }
   } catch {
-    show(at("events-body"), h("p", {}, unknown("the history cannot be read now")));
+    if (viewing() === "now") show(at("events-body"), h("p", {}, unknown("the history cannot be read now")));
   }
   asking = false;
 }
 
+// remember adds entries, of which some may be known already.
+function remember(entries) {
+  const u = current();
+  const mine = entries.filter((e) => u && (!e.unit || e.unit === u.a.unit));
+  if (past === null || mine.length === 0) return;
+  const all = new Map([...past, ...mine].map((e) => [e.sequence, e]));
+  past = [...all.values()].sort((a, b) => a.sequence - b.sequence).slice(-300);
+  newest = u.newest = past.at(-1).sequence;
+}
+
 async function ask(path) {
-  const got = await fetch(path);
+  const got = await fetch(path, within(5000));
   if (!got.ok) throw new Error(path + " gave " + got.status);
   return got.json();
 }
@@ -233,11 +311,15 @@ function prefer(us, keep) {
 
 at("metric").addEventListener("click", () => prefer(false, true));
 at("us").addEventListener("click", () => prefer(true, true));
-document.addEventListener("visibilitychange", () => { render(); watch(); });
+document.addEventListener("visibilitychange", () => {
+  glances.forEach(speak);
+  render();
+  watch();
+});
 for (const woken of ["resume", "pageshow"]) (woken === "resume" ? document : window).addEventListener(woken, watch);
 lead(() => {
   chosen = asked().get("unit");
-  if (source && (chosen || "") !== following) connect();
+  if (source && wanted() !== following) connect();
   render();
   watch();
 });

@@ -1,7 +1,7 @@
 // What has been seen to work: each protective function with the event that
 // proved it and when it is due again; the test under way; records of tests.
 
-import { show, h } from "./dom.js";
+import { show, h, within } from "./dom.js";
 import { day, duration, moment, plural } from "./format.js";
 import { mark, unknown } from "./mark.js";
 import { order } from "./act.js";
@@ -30,7 +30,7 @@ export function open(el, unit) {
 async function read(v, before) {
   v.read = performance.now();
   try {
-    const got = await fetch("/api/v1/journal?kind=test&limit=" + perPage + "&unit=" + encodeURIComponent(v.unit) + (before ? "&before=" + before : ""));
+    const got = await fetch("/api/v1/journal?kind=test&limit=" + perPage + "&unit=" + encodeURIComponent(v.unit) + (before ? "&before=" + before : ""), within(10000));
     if (!got.ok) throw new Error((await got.json().catch(() => ({}))).error || "the agent answered " + got.status);
     const page = await got.json();
     if (v.closed) return;

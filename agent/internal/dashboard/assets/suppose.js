@@ -2,7 +2,7 @@
 // agent's answer beside what is measured now and the full charge. The address
 // holds what is supposed. Nothing here changes anything.
 
-import { show, h } from "./dom.js";
+import { show, h, within } from "./dom.js";
 import { duration, grouped, known, measure, plural, quantity } from "./format.js";
 import { mark, unknown } from "./mark.js";
 import { strokes } from "./reserve.js";
@@ -131,7 +131,7 @@ async function work(v) {
   q.delete("state");
   q.set("unit", v.unit);
   try {
-    const got = await fetch("/api/v1/suppose?" + q), body = await got.json();
+    const got = await fetch("/api/v1/suppose?" + q, within(10000)), body = await got.json();
     if (v.closed || mine !== v.turn) return;
     v.faults = got.ok ? [] : body.faults || [body.error];
     v.got = got.ok ? body : null;
@@ -181,11 +181,11 @@ function answer(v) {
     ["Time to full charge, both machines", (r) => (known(r.time_to_full_seconds) ? duration(r.time_to_full_seconds) : null)],
     ["Time to full charge, one machine", (r) => (known(r.time_to_full_one_machine_seconds) ? duration(r.time_to_full_one_machine_seconds) : null)],
   ];
-  const cell = (r, of) => h("td.num", {}, of(r) || unknown());
+  const cell = (r, of, kind) => h("td.num" + (kind || ""), {}, of(r) || unknown());
   return [
     h("div.scroll", {}, h("table.compared", {}, h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Figure"), h("th.num", { scope: "col" }, "Supposed"), h("th.num", { scope: "col" }, "Measured now"),
       h("th.num", { scope: "col" }, "As configured, full charge"))),
-    h("tbody", {}, lines.map(([name, of]) => h("tr", {}, h("th", { scope: "row" }, name), cell(f, of), cell(now, of), cell(full, of)))))),
+    h("tbody", {}, lines.map(([name, of]) => h("tr", {}, h("th", { scope: "row" }, name), cell(f, of), cell(now, of, ".present"), cell(full, of)))))),
     doubts && doubts.length ? h("table.doubts", {}, h("caption", {}, "What each doubt takes off at least while the others stay; they do not add up"),
       h("thead", {}, h("tr", {}, h("th", { scope: "col" }, "Doubt"), h("th.num", { scope: "col" }, "Takes off"))),
       h("tbody", {}, [...doubts].sort((a, b) => b.cycles - a.cycles).map((d) => h("tr", {}, h("th", { scope: "row" }, d.doubt, h("span.note", {}, doubted[d.doubt] ? ": " + doubted[d.doubt] : "")), h("td.num", {}, known(d.cycles) ? grouped(d.cycles, 2) + "\u00a0cycles" : unknown()))))) : null,

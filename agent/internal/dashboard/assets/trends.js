@@ -1,7 +1,7 @@
 // The past of a unit: its courses over one time. The address holds the time;
 // a pointer or the arrow keys read it, dragging or plus and minus zoom.
 
-import { show, text, h, s } from "./dom.js";
+import { show, text, h, s, within } from "./dom.js";
 import { brief, duration, grouped, measure, plural, zone } from "./format.js";
 import { mark, outlines, unknown } from "./mark.js";
 import { address, asked, go } from "./views.js";
@@ -68,7 +68,7 @@ async function read(v) {
   const q = "unit=" + encodeURIComponent(v.unit) + "&from=" + new Date(time[0]).toISOString() + (live() ? "" : "&to=" + new Date(time[1]).toISOString());
   const points = Math.max(100, Math.min(1500, Math.floor((v.part(".courses").clientWidth || 1000) / 1.3)));
   const ask = async (path) => {
-    const got = await fetch(path);
+    const got = await fetch(path, within(20000));
     if (!got.ok) throw new Error((await got.json().catch(() => ({}))).error || "the agent answered " + got.status);
     return got.json();
   };
@@ -201,7 +201,7 @@ function reading(c, f, t) {
   }
   const range = say(row.min) === say(row.max) ? "" : " (least " + say(row.min) + ", most " + say(row.max) + ")";
   const middle = f.digits === 0 ? say(row.min) : say(row.mean);
-  return { row, words: pre + middle + " " + c.unit + range, shown: [pre, h("span.value", {}, middle + "\u00a0" + c.unit), h("span.note", {}, range)] };
+  return { row, words: pre + middle + " " + c.unit + range, shown: [pre, h("span.value" + (t === null && live() ? ".present" : ""), {}, middle + "\u00a0" + c.unit), h("span.note", {}, range)] };
 }
 
 // worded is the same in words, and as a table of at most 24 lines.

@@ -6,24 +6,11 @@ import { duration, grouped, known, plural } from "./format.js";
 import { mark, unknown } from "./mark.js";
 import { address } from "./views.js";
 
-const every = 1000; // ms between two looks at the order
-
 export function open(el) {
-  let looked = -Infinity, closed = false;
-  async function look() {
-    if (performance.now() - looked < every) return;
-    looked = performance.now();
-    try {
-      const got = await fetch("/api/v1/units");
-      if (!got.ok) throw new Error(String(got.status));
-      const list = (await got.json()).units;
-      if (!closed) show(el, page(list));
-    } catch {
-      if (!closed) show(el, h("section", {}, h("p", {}, unknown("the list of units cannot be read now"))));
-    }
-  }
-  look();
-  return { tell: look, close() { closed = true; } };
+  return {
+    tell(_u, _units, _now, list) { if (list) show(el, page(list)); },
+    close() {},
+  };
 }
 
 const columns = [["Unit"], ["Needs attention"], ["At least / required", 1], ["Expected", 1], ["Ended by"], ["Alarms"], ["Backup"], ["Reserve's quality"], ["Last scan", 1]];

@@ -16,15 +16,17 @@ const scripts = {
 const at = (id) => document.getElementById(id);
 const has = { trends: false, suppose: false, several: false, machines: false, proof: true, journal: true };
 const kept = new Set(["trends", "suppose", "journal"]); // what was and what would be stays true without a stream
-let arrived = () => {}, name = "", open = null, openUnit = null, opening = 0;
+let arrived = () => {}, before = location.search, name = "", open = null, openUnit = null, opening = 0;
 
 export const asked = () => new URLSearchParams(location.search);
 
-// viewing is the view of the address: without one the overview, or the list
-// where there are several units and none is named.
+// viewing is the view of the address: without one the overview. Where there are
+// several units and none is named it is the list of them, which a single one
+// does not have.
 export function viewing() {
   const v = asked().get("view");
-  return v in titles ? v : asked().get("unit") === null && has.several ? "units" : "now";
+  if (has.several && (v === "units" || asked().get("unit") === null)) return "units";
+  return v in titles && v !== "units" ? v : "now";
 }
 
 // address is a link to a view of a unit with what else is chosen there.
@@ -39,6 +41,7 @@ export function address(view, unit, chosen) {
 // go changes the address as a link would; instead replaces the present one.
 export function go(to, instead) {
   history[instead ? "replaceState" : "pushState"](null, "", to);
+  before = location.search;
   arrive();
 }
 
@@ -52,7 +55,6 @@ function arrive() {
 // lead lets links inside the page lead without loading it anew.
 export function lead(then) {
   arrived = then;
-  let before = location.search;
   addEventListener("popstate", () => {
     if (location.search !== before) arrive();
     before = location.search;
@@ -62,7 +64,6 @@ export function lead(then) {
     if (!a || e.button || e.ctrlKey || e.metaKey || e.shiftKey || e.altKey) return;
     e.preventDefault();
     go(a.getAttribute("href"));
-    before = location.search;
     if (a.closest("#ways, #other table")) at(viewing() === "now" ? "main" : "other").focus();
   });
 }
@@ -71,7 +72,7 @@ export function offer(what) { Object.assign(has, what); }
 
 // turn shows the view of the address and tells it what is new. It returns
 // whether that is the overview, which is drawn elsewhere.
-export function turn(unit, units, now) {
+export function turn(unit, units, now, list) {
   const v = viewing();
   ways(v, unit);
   if (v !== name) {
@@ -87,7 +88,7 @@ export function turn(unit, units, now) {
     if (v !== "now" && (unit || v === "units")) start(v, unit, ++opening);
     else if (v !== "now") name = "?"; // no unit is known yet
   }
-  if (open) open.tell(units.get(unit), units, now);
+  if (open) open.tell(units.get(unit), units, now, list);
   return v === "now";
 }
 

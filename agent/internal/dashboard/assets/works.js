@@ -2,7 +2,7 @@
 // what its runs delivered, its faults with their evidence, its service, its
 // runs, and what may be done. The address holds the machine and the time.
 
-import { show, h } from "./dom.js";
+import { show, h, within } from "./dom.js";
 import { age, brief, day, duration, figure, grouped, hours, known, measure, moment, percent, plural, quantity } from "./format.js";
 import { mark, unknown } from "./mark.js";
 import { address, asked } from "./views.js";
@@ -50,7 +50,7 @@ function choose(v) {
 const span = () => (asked().get("span") in spans ? asked().get("span") : "30d");
 
 async function ask(path) {
-  const got = await fetch(path);
+  const got = await fetch(path, within(20000));
   if (!got.ok) throw new Error((await got.json().catch(() => ({}))).error || "the agent answered " + got.status);
   return got.json();
 }
