@@ -96,7 +96,7 @@ func newManualMachine(t *testing.T) *manualMachine {
 	panel := panelAt(t, "127.0.0.1:0")
 	words := []string{
 		"/usr/share/doc/strokebank", m.dir + "/doc", "/etc/strokebank", m.dir + "/etc", "/var/lib/strokebank", m.dir + "/lib", "/etc/credstore", m.dir + "/credstore",
-		"/mnt/stick", m.dir + "/stick", "/tmp/tables", m.dir + "/tables", "127.0.0.1:8480", at(m.page), "127.0.0.1:18830", at(broker(t)), "127.0.0.1:15020", panel,
+		"/mnt/stick", m.dir + "/stick", "/tmp/tables", m.dir + "/tables", "127.0.0.1:8480", at(m.page), "127.0.0.1:18830", at(brokerOfTheManual(t, freePort(t))), "127.0.0.1:15020", panel,
 		"127.0.0.1:28480", at(freePort(t)), "127.0.0.1:28830", at(freePort(t)), "127.0.0.1:25020", at(freePort(t)), // of the demo
 	}
 	var back []string
@@ -131,6 +131,17 @@ func (m *manualMachine) write(name, text string) {
 	if err := os.WriteFile(filepath.Join(m.dir, name), []byte(text), 0o600); err != nil {
 		m.t.Fatal(err)
 	}
+}
+
+// brokerOfTheManual keeps messages of a unit that is no more.
+func brokerOfTheManual(t *testing.T, port int) int {
+	t.Helper()
+	brokerAt(t, port)
+	c := atBroker(t, port, "gateway-1")
+	for _, last := range []string{"reserve", "alarm/unit/low_reserve"} {
+		done(t, c.Publish("strokebank/quillen-reach/AU-6/"+last, 1, true, "{}"))
+	}
+	return port
 }
 
 // panelAt is the simulated unit behind a real Modbus server.
