@@ -4,7 +4,6 @@ import (
 	"bytes"
 	"context"
 	"fmt"
-	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -14,7 +13,6 @@ import (
 	"syscall"
 	"testing"
 
-	"strokebank/agent/internal/simulator"
 	"strokebank/rules/alarm"
 )
 
@@ -133,42 +131,6 @@ func (m *manualMachine) write(name, text string) {
 	}
 }
 
-// brokerOfTheManual keeps messages of a unit that is no more.
-func brokerOfTheManual(t *testing.T, port int) int {
-	t.Helper()
-	brokerAt(t, port)
-	c := atBroker(t, port, "gateway-1")
-	for _, last := range []string{"reserve", "alarm/unit/low_reserve"} {
-		done(t, c.Publish("strokebank/quillen-reach/AU-6/"+last, 1, true, "{}"))
-	}
-	return port
-}
-
-// panelAt is the simulated unit behind a real Modbus server.
-func panelAt(t *testing.T, address string) string {
-	t.Helper()
-	plant, err := simulator.New(simulator.QuillenReach(), 5)
-	if err != nil {
-		t.Fatal(err)
-	}
-	l, err := net.Listen("tcp", address)
-	if err != nil {
-		t.Fatal(err)
-	}
-	server, err := simulator.NewServer(l, 1, plant)
-	if err != nil {
-		t.Fatal(err)
-	}
-	ctx, cancel := context.WithCancel(context.Background())
-	ended := make(chan error, 1)
-	go func() { ended <- server.Run(ctx) }()
-	t.Cleanup(func() {
-		cancel()
-		<-ended
-	})
-	return l.Addr().String()
-}
-
 func (m *manualMachine) start() {
 	m.t.Helper()
 	m.agent = m.run()
@@ -240,6 +202,9 @@ func (m *manualMachine) do(s manualStep) (out string, code int) {
 	}
 	var said bytes.Buffer
 	c.Stdout, c.Stderr = &said, &said
+	if strings.Contains(s.command, "cat >") {
+		c.Stdin = strings.NewReader(brokerPassword + "\n") // as typed
+	}
 	if err := c.Run(); err != nil && c.ProcessState == nil {
 		m.t.Fatalf("%s: %v", s.command, err)
 	}
@@ -345,6 +310,9 @@ func TestManualIsWhole(t *testing.T) {
 			if _, err := os.Stat(filepath.Join("../deploy/manual", link[1])); err != nil {
 				t.Errorf("%s links to %s, which is not there", page, link[1])
 			}
+		}
+		if command := regexp.MustCompile(`(?m)^\$ .*(echo|printf)[^|]*password.*`).FindString(text); command != "" {
+			t.Errorf("%s: a password stays in the shell's history: %s", page, command)
 		}
 		if strings.Count(text, "\n$ ") != len(manualSteps(t, page)) {
 			t.Errorf("%s: a command stands outside of a block that is run", page)
