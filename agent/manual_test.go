@@ -113,6 +113,10 @@ func newManualMachine(t *testing.T) *manualMachine {
 	if err := os.Symlink(program, m.dir+"/bin/strokebank"); err != nil {
 		t.Fatal(err)
 	}
+	// The stick is a folder here; in deploy/trial something is mounted there.
+	if err := os.WriteFile(m.dir+"/bin/mountpoint", []byte("#!/bin/sh\ntest -d \"$1\" && echo \"$1 is a mountpoint\"\n"), 0o755); err != nil {
+		t.Fatal(err)
+	}
 	files, err := filepath.Glob("../configs/*.yaml")
 	if err != nil || len(files) < 3 {
 		t.Fatalf("%v, %v", files, err)
