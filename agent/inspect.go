@@ -115,6 +115,7 @@ func (in *inspection) look(ctx context.Context) ([]sentEvent, error) {
 	in.devices(ctx, running)
 	in.clock(past)
 	in.disk()
+	in.recording(running)
 	in.broker(ctx, running)
 	in.access()
 	in.certificates()
