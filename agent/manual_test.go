@@ -3,6 +3,7 @@ package main
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
 	"os"
 	"os/exec"
@@ -110,11 +111,9 @@ func newManualMachine(t *testing.T) *manualMachine {
 			t.Fatal(err)
 		}
 	}
-	if err := os.Symlink(program, m.dir+"/bin/strokebank"); err != nil {
-		t.Fatal(err)
-	}
 	// The stick is a folder here; in deploy/trial something is mounted there.
-	if err := os.WriteFile(m.dir+"/bin/mountpoint", []byte("#!/bin/sh\ntest -d \"$1\" && echo \"$1 is a mountpoint\"\n"), 0o755); err != nil {
+	mountpoint := []byte("#!/bin/sh\ntest -d \"$1\" && echo \"$1 is a mountpoint\"\n")
+	if err := errors.Join(os.Symlink(program, m.dir+"/bin/strokebank"), os.WriteFile(m.dir+"/bin/mountpoint", mountpoint, 0o755)); err != nil {
 		t.Fatal(err)
 	}
 	files, err := filepath.Glob("../configs/*.yaml")

@@ -50,3 +50,12 @@ func TestManualRecordsInTheService(t *testing.T) {
 		t.Errorf("the addition runs %s", command)
 	}
 }
+
+// After a power failure the network may be minutes away: the service waits for
+// nobody who brings it up.
+func TestServiceWaitsForNoNetwork(t *testing.T) {
+	unit := readText(t, "../deploy/strokebank.service")
+	if line := regexp.MustCompile(`(?m)^(After|Wants|Requires|BindsTo)=.*network.*$`).FindString(unit); line != "" || !strings.Contains(unit, "\nAfter=") {
+		t.Errorf("the unit waits: %q", line)
+	}
+}
