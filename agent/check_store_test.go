@@ -1,6 +1,7 @@
 package main
 
 import (
+	"errors"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -9,12 +10,26 @@ import (
 	"testing"
 )
 
+// nobody is a user who owns no more than a test gives them.
+const nobody = 65534
+
 // Whether the history can be written is said before the agent runs without;
 // what only another may is not tried, and nothing is left behind.
 func TestCheckAsksForTheHistory(t *testing.T) {
 	const memory, not = "the history cannot be written here: what happens is kept in memory alone", "not tried, as only the service may write there"
 	own := t.TempDir()
 	put(t, filepath.Join(own, "file"), "")
+	closed, err := os.MkdirTemp("", "closed") // where another user gets to, too
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer os.Remove(closed)
+	if os.Geteuid() == 0 {
+		err = os.Chown(closed, nobody, nobody)
+	}
+	if err = errors.Join(err, os.Chmod(closed, 0o555)); err != nil {
+		t.Fatal(err)
+	}
 	for _, c := range []struct {
 		name, dir, as string
 		args          []string
@@ -28,6 +43,7 @@ func TestCheckAsksForTheHistory(t *testing.T) {
 		{"read-only at a start", own, "shut in", []string{"-starting"}, exitOK, memory},
 		{"a file in its place", own + "/file", "", nil, exitConfig, memory},
 		{"another's", "/usr/strokebank", "another", nil, exitOK, not},
+		{"its own, and closed", closed, "another", nil, exitConfig, memory},
 		{"another's at a start", "/usr/strokebank", "another", []string{"-starting"}, exitOK, memory},
 	} {
 		t.Run(c.name, func(t *testing.T) {
@@ -70,7 +86,7 @@ func checkedAs(t *testing.T, as, folder, config string, args []string) (out stri
 		c = exec.Command("/proc/self/fd/3", append(append([]string{"check"}, args...), "/dev/stdin")...)
 		c.ExtraFiles, c.Stdin = opened[:1], opened[1]
 		if os.Geteuid() == 0 {
-			c.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: 65534, Gid: 65534}}
+			c.SysProcAttr = &syscall.SysProcAttr{Credential: &syscall.Credential{Uid: nobody, Gid: nobody}}
 		}
 	}
 	said, err := c.CombinedOutput()
