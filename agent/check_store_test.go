@@ -19,17 +19,7 @@ func TestCheckAsksForTheHistory(t *testing.T) {
 	const memory, not = "the history cannot be written here: what happens is kept in memory alone", "not tried, as only the service may write there"
 	own := t.TempDir()
 	put(t, filepath.Join(own, "file"), "")
-	closed, err := os.MkdirTemp("", "closed") // where another user gets to, too
-	if err != nil {
-		t.Fatal(err)
-	}
-	defer os.Remove(closed)
-	if os.Geteuid() == 0 {
-		err = os.Chown(closed, nobody, nobody)
-	}
-	if err = errors.Join(err, os.Chmod(closed, 0o555)); err != nil {
-		t.Fatal(err)
-	}
+	closed := closedFolder(t)
 	for _, c := range []struct {
 		name, dir, as string
 		args          []string
@@ -57,6 +47,23 @@ func TestCheckAsksForTheHistory(t *testing.T) {
 	if left, err := os.ReadDir(own); err != nil || len(left) != 1 {
 		t.Errorf("%v is left, %v", left, err)
 	}
+}
+
+// closedFolder is a folder of nobody's, where nobody may write.
+func closedFolder(t *testing.T) string {
+	t.Helper()
+	dir, err := os.MkdirTemp("", "closed") // another user gets there, too
+	if err != nil {
+		t.Fatal(err)
+	}
+	t.Cleanup(func() { os.Remove(dir) })
+	if os.Geteuid() == 0 {
+		err = os.Chown(dir, nobody, nobody)
+	}
+	if err = errors.Join(err, os.Chmod(dir, 0o555)); err != nil {
+		t.Fatal(err)
+	}
+	return dir
 }
 
 // checkedAs runs check as it is, shut in where a folder is read-only, or as a
