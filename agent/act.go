@@ -21,11 +21,11 @@ import (
 
 // asked is a command as the command line has it.
 type asked struct {
-	at, secretFile string
-	certificate    string
-	length         time.Duration
-	until, when    string
-	command        rules.Command
+	at, secret  string
+	certificate string
+	length      time.Duration
+	until, when string
+	command     rules.Command
 }
 
 func act(ctx context.Context, sh shell, args []string) int {
@@ -33,7 +33,7 @@ func act(ctx context.Context, sh shell, args []string) int {
 	var a asked
 	c := &a.command
 	fs.StringVar(&a.at, "at", dashboard.DefaultAddress, "the running agent's `address`, on this machine")
-	fs.StringVar(&a.secretFile, "secret-file", "", "`file` whose first line is the secret of who may act")
+	secretFile := fs.String("secret-file", "", "`file` whose first line is the secret of who may act; - for standard input")
 	fs.StringVar(&a.certificate, "certificate", "", "the agent's own certificate `file`, where its page has TLS: it is asked over TLS and must show this one")
 	fs.StringVar(&c.Unit, "unit", "", "the `name` of the unit")
 	fs.StringVar(&c.Alarm, "alarm", "", "the alarm's `name`, as strokebank alarms lists it")
@@ -61,7 +61,11 @@ func act(ctx context.Context, sh shell, args []string) int {
 		fmt.Fprintln(sh.err, "strokebank:", err)
 		return exitUsage
 	}
-	out, err := a.send(ctx)
+	var out rules.Outcome
+	var err error
+	if a.secret, err = secretIn(sh, *secretFile); err == nil {
+		out, err = a.send(ctx)
+	}
 	switch {
 	case err != nil:
 		fmt.Fprintln(sh.err, "strokebank:", err)
@@ -152,13 +156,8 @@ func (a *asked) send(ctx context.Context) (out rules.Outcome, err error) {
 	}
 	r.Header.Set("Content-Type", "application/json")
 	r.Header.Set("User-Agent", dashboard.CommandLine+"/"+release)
-	if a.secretFile != "" {
-		text, err := os.ReadFile(a.secretFile)
-		if err != nil {
-			return out, fmt.Errorf("secret: %w", err)
-		}
-		first, _, _ := strings.Cut(string(text), "\n")
-		r.Header.Set("Authorization", "Bearer "+strings.TrimRight(first, "\r"))
+	if a.secret != "" {
+		r.Header.Set("Authorization", "Bearer "+a.secret)
 	}
 	answer, err := client.Do(r)
 	if err != nil {

@@ -17,6 +17,7 @@ import (
 func check(ctx context.Context, sh shell, args []string) int {
 	fs := flag.NewFlagSet("check", flag.ContinueOnError)
 	devices := fs.Bool("devices", false, "read every point once and show raw and engineering value, to compare with the panel")
+	starting := fs.Bool("starting", false, "as the service that starts: say that the history cannot be written, as the agent starts all the same and raises an alarm")
 	if code, done := parse(fs, sh, args, "check [flags] FILE", 1); done {
 		return code
 	}
@@ -28,7 +29,7 @@ func check(ctx context.Context, sh shell, args []string) int {
 	for _, u := range cfg.Units {
 		summary(sh, u)
 	}
-	if files(sh, cfg) > 0 {
+	if wrong := files(sh, cfg); wrong > 0 || !writable(sh, cfg.History.Dir, *starting) && !*starting {
 		return exitConfig
 	}
 	if !*devices {

@@ -87,6 +87,10 @@ func TestDiskThatIsAwayAndThenFull(t *testing.T) {
 		t.Errorf("%v claims to be durable", h.payload)
 	}
 	c.says(t, "1", "not a directory")
+	elsewhere := filepath.Join(t.TempDir(), "inspected.yaml") // its message would be among those that are held below
+	put(t, elsewhere, strings.Replace(readText(t, c.config), fmt.Sprintf("127.0.0.1:%d", c.mqtt), "127.0.0.1:1", 1))
+	_, found := look(t, elsewhere)
+	wants(t, found, "history, running agent", attention, "kept in memory alone", "ReadWritePaths=")
 
 	from := len(c.hears.all())
 	if err := os.Remove(filepath.Join(disk, "history")); err != nil {

@@ -8,6 +8,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"slices"
 	"time"
 
 	"strokebank/agent/internal/watch"
@@ -25,11 +26,11 @@ type inspection struct {
 	Well     bool      `json:"well"` // of every finding
 	Findings []finding `json:"findings"`
 
-	secretFile string // whose first line is the secret of who may see
-	cfg        *configs.Config
-	senses     senses
-	clockNow   *watch.Clock      // that readings of now are judged by
-	shown      *x509.Certificate // by the broker; nil for none
+	given    string // the secret of who may see, from the command line
+	cfg      *configs.Config
+	senses   senses
+	clockNow *watch.Clock      // that readings of now are judged by
+	shown    *x509.Certificate // by the broker; nil for none
 }
 
 // senses is what the kernel tells, from where.
@@ -62,21 +63,22 @@ func inspectWith(ctx context.Context, sh shell, args []string, s senses) int {
 	fs := flag.NewFlagSet("inspect", flag.ContinueOnError)
 	asJSON := fs.Bool("json", false, "as JSON")
 	bundle := fs.String("bundle", "", "write a service `file` (.tar.gz) without secrets, to send along with a question; - for standard output, in the place of what is said there")
-	secret := fs.String("secret-file", "", "`file` whose first line is the secret of who may see, where the running agent wants one and the file that the configuration names holds it in its stored form")
+	secret := fs.String("secret-file", "", "`file` whose first line is the secret of who may see, where the running agent wants one and the file that the configuration names holds it in its stored form; - for standard input")
 	if code, done := parse(fs, sh, args, "inspect [flags] FILE", 1); done {
 		return code
 	}
-	in := &inspection{Schema: 1, Time: time.Now().UTC().Truncate(time.Second), File: fs.Arg(0), Version: release, Commit: commit(), secretFile: *secret, senses: s}
-	events, lost := in.look(ctx)
-	in.Well = true
-	for _, f := range in.Findings {
-		in.Well = in.Well && f.State == isWell
+	given, err := secretIn(sh, *secret)
+	if err != nil {
+		fmt.Fprintln(sh.err, "strokebank:", err)
+		return exitFailed
 	}
+	in := &inspection{Schema: 1, Time: time.Now().UTC().Truncate(time.Second), File: fs.Arg(0), Version: release, Commit: commit(), given: given, senses: s}
+	events, lost := in.look(ctx)
+	in.Well = !slices.ContainsFunc(in.Findings, func(f finding) bool { return f.State != isWell })
 	write := in.text
 	if *asJSON {
 		write = in.json
 	}
-	var err error
 	switch *bundle {
 	case "":
 		err = write(sh.out)
@@ -113,6 +115,7 @@ func (in *inspection) look(ctx context.Context) ([]sentEvent, error) {
 	in.devices(ctx, running)
 	in.clock(past)
 	in.disk()
+	in.recording(running)
 	in.broker(ctx, running)
 	in.access()
 	in.certificates()

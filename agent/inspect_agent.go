@@ -82,7 +82,7 @@ func (in *inspection) agent(ctx context.Context, past *pastEvents) *runningAgent
 			"Look at its log (journalctl -u strokebank); restart it if the log says nothing.")
 	case r.closed != "":
 		in.add(notSeen, "agent", "The agent runs and is up to date, but its page tells nothing more: "+r.closed+".",
-			"Run inspect as a user who may read the secret, or give it with -secret-file.")
+			"Run inspect as a user who may read the secret, or hand it over: -secret-file - reads it from standard input.")
 	case r.version != release:
 		in.add(attention, "agent", fmt.Sprintf("The agent that runs is %s, and this program is %s.", r.version, release),
 			"Restart the service, so that the installed version runs.")
@@ -192,8 +192,8 @@ func (in *inspection) page() (*pageOf, error) {
 // seeSecret is the secret of who may see. One that is kept in its stored form
 // cannot be read there.
 func (in *inspection) seeSecret() (secret, without string) {
-	file, text := cmp.Or(in.secretFile, in.cfg.Access.SeeFile), os.Getenv(in.cfg.Access.SeeEnv)
-	if file != "" {
+	file, text := in.cfg.Access.SeeFile, cmp.Or(in.given, os.Getenv(in.cfg.Access.SeeEnv))
+	if file != "" && in.given == "" {
 		b, err := os.ReadFile(file)
 		if err != nil {
 			return "", ", which cannot be read here"

@@ -115,24 +115,37 @@ func (in *inspection) certificates() {
 				first = c
 			}
 		}
-		in.certificate(f.what, first)
+		in.certificate(f.what, f.file, first)
 		if f.key != "" {
 			in.pair(f.what, f.file, f.key)
 		}
 	}
 	if in.shown != nil {
-		in.certificate("broker", in.shown)
+		in.certificate("broker", "", in.shown)
 	}
 	if !any {
 		in.well("certificates", "No certificate is in use.")
 	}
 }
 
-func (in *inspection) certificate(what string, c *x509.Certificate) {
+// taken says how a file's renewal comes to the agent: what systemd hands over
+// is copied at a start.
+func taken(files ...string) string {
+	for _, file := range files {
+		if strings.HasPrefix(file, credentials) {
+			return "systemd hands it to the agent anew at systemctl restart strokebank."
+		}
+	}
+	return "the agent takes a new file by itself."
+}
+
+// certificate says of one that came from a file, or was shown by the broker,
+// until when it holds.
+func (in *inspection) certificate(what, file string, c *x509.Certificate) {
 	what = "certificate, " + what
 	left := c.NotAfter.Sub(in.Time)
 	until := c.NotAfter.UTC().Format(time.DateOnly)
-	const renew = "Renew it; the agent takes a new file by itself."
+	renew := "Renew it; " + taken(file)
 	switch {
 	case left <= 0:
 		in.add(attention, what, fmt.Sprintf("It ended on %s, %s.", until, ago(in.Time, c.NotAfter)), renew)
@@ -152,7 +165,7 @@ func (in *inspection) pair(what, file, key string) {
 	case errors.Is(err, fs.ErrPermission):
 		in.add(notSeen, what, "This user may not read the key.", "Run inspect as the service's user.")
 	case err != nil:
-		in.add(attention, what, fmt.Sprintf("%s cannot be used with the certificate: %v.", key, err), "Put the key there that the certificate was made for; the agent takes a new pair by itself.")
+		in.add(attention, what, fmt.Sprintf("%s cannot be used with the certificate: %v.", key, err), "Put the key there that the certificate was made for; "+taken(file, key))
 	default:
 		in.well(what, "It is the certificate's.")
 	}

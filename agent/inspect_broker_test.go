@@ -183,12 +183,22 @@ func TestInspectedCertificates(t *testing.T) {
 	s := newSigner(t, "page", "other")
 	all, _ := certificatesIn(s.file("ca.crt"))
 	in.Time = in.Time.Add(-3 * time.Hour)
-	in.certificate("page", all[0])
+	in.certificate("page", "", all[0])
 	if f := in.Findings[0]; f.State != attention || !strings.Contains(f.Says, "not valid before") {
 		t.Errorf("a certificate of tomorrow: %+v", f)
 	}
 	if _, err := certificatesIn(s.file("ca.key")); err == nil {
 		t.Error("a key was taken for a certificate")
+	}
+	in.Time = time.Now()
+	for file, do := range map[string]string{"/etc/strokebank/page.pem": "by itself", "/run/credentials/strokebank.service/strokebank.page": "systemctl restart strokebank"} {
+		in.certificate("page", file, all[0])
+		if f := in.Findings[len(in.Findings)-1]; !strings.Contains(f.Do, "Renew it; ") || !strings.Contains(f.Do, do) {
+			t.Errorf("%s: %+v", file, f)
+		}
+		if got := taken("/etc/strokebank/page.pem", file); !strings.Contains(got, do) {
+			t.Errorf("a pair with %s: %s", file, got)
+		}
 	}
 	for _, c := range []struct{ name, key, state, says string }{
 		{"its own", "page.key", isWell, "certificate's"},

@@ -197,7 +197,8 @@ func (in *inspection) secrets() *strings.Replacer {
 		}
 	}
 	if in.cfg != nil {
-		files := []string{in.secretFile, in.cfg.Access.SeeFile, in.cfg.Access.ActFile, in.cfg.HTTP.KeyFile}
+		add(in.given)
+		files := []string{in.cfg.Access.SeeFile, in.cfg.Access.ActFile, in.cfg.HTTP.KeyFile}
 		names := []string{in.cfg.Access.SeeEnv, in.cfg.Access.ActEnv}
 		if b := in.cfg.Broker; b != nil {
 			files, names = append(files, b.PasswordFile, b.KeyFile), append(names, b.PasswordEnv)

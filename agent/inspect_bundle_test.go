@@ -75,6 +75,7 @@ func TestServiceFileHasNoSecrets(t *testing.T) {
 		rules.Event{Kind: rules.NoteEvent, Source: "unit", Name: "note", Reason: "the pass word is typed-snipe-68", By: "person-lark-69", Command: "command-rail-70"},
 		rules.Event{Kind: rules.CommandEvent, Source: "pump1", Name: "shelve", Reason: "words-crake-71", By: "person-lark-69"},
 		rules.Event{Kind: rules.AlarmEvent, Source: "pressure", Name: "transmitter_failed", From: "normal", To: "unacknowledged", Reason: "failure signal low"},
+		rules.Event{Kind: rules.AlarmEvent, Source: "pressure", Name: "transmitter_failed", From: "normal", To: "unacknowledged", Reason: "typed-grebe-in-the-reeds-63"},
 		rules.Event{Kind: rules.AlarmEvent, Source: "unit", Name: "mains_lost", Reason: "shelved-coot-72", By: "person-lark-69"})
 	record(t, store, "",
 		rules.Event{Kind: rules.ConfigEvent, Source: "broker.user", Name: "changed", From: "old-user-teal-73", To: "user-dipper-66", By: "configuration file"},

@@ -91,13 +91,7 @@ const (
 // disk says whether the store's disk has room, is quick enough, and lasts.
 func (in *inspection) disk() {
 	dir := in.cfg.History.Dir
-	there := dir
-	for {
-		if _, err := os.Stat(there); !errors.Is(err, fs.ErrNotExist) || there == filepath.Dir(there) {
-			break
-		}
-		there = filepath.Dir(there) // the folder is made at the first start
-	}
+	there := existing(dir)
 	size := storeSize(dir)
 	free, total, err := freeSpace(there)
 	switch {
@@ -111,6 +105,15 @@ func (in *inspection) disk() {
 	}
 	in.writeSpeed(there)
 	in.wear(there)
+}
+
+// recording says what only the running agent knows: it is shut in, and may not
+// write where this process may.
+func (in *inspection) recording(r *runningAgent) {
+	if r.figures["strokebank_history_failing"] > 0 {
+		in.add(attention, "history, running agent", "The running agent cannot write its history: what happens is kept in memory alone.",
+			"Look at its log for the cause; where history.dir is a directory of your own, name it in ReadWritePaths= of the service (configs/reference.md, history).")
+	}
 }
 
 // writeSpeed measures what an event costs: a small write that is synced, in a

@@ -19,7 +19,7 @@ const (
 	exitOK      = 0
 	exitFailed  = 1 // the work failed: a port is taken, the store cannot be opened
 	exitUsage   = 2 // the command line is wrong
-	exitConfig  = 3 // the configuration is wrong
+	exitConfig  = 3 // the configuration is wrong; check: or the history cannot be written
 	exitRefused = 5 // act: the agent refuses the command
 	exitDevice  = 4 // check --devices: a point could not be read, or reads badly
 )
@@ -108,7 +108,7 @@ exit codes
   0  done
   1  the work failed (a port is taken, the store cannot be opened)
   2  the command line is wrong
-  3  the configuration is wrong
+  3  the configuration is wrong; check: or the history cannot be written
   4  check --devices: at least one point cannot be read or reads badly
   5  act: the agent refuses the command
 `)

@@ -36,7 +36,7 @@ func technicianMachine(t *testing.T) *manualMachine {
 	}
 	w := &technician{name: u.Username, home: u.HomeDir, id: credential(t, u)}
 	panelAt(t, "127.0.0.1:15020")
-	brokerAt(t, 18830)
+	brokerOfTheManual(t, 18830)
 	same := strings.NewReplacer()
 	return &manualMachine{t: t, dir: u.HomeDir, to: same, back: same, page: 8480, who: w, run: func() *process {
 		return start(t, "setpriv", "--reuid=strokebank", "--regid=strokebank", "--init-groups", "--no-new-privs", "--bounding-set=-all",

@@ -3,8 +3,8 @@ package main
 import (
 	"bytes"
 	"context"
+	"errors"
 	"fmt"
-	"net"
 	"os"
 	"os/exec"
 	"path/filepath"
@@ -14,7 +14,6 @@ import (
 	"syscall"
 	"testing"
 
-	"strokebank/agent/internal/simulator"
 	"strokebank/rules/alarm"
 )
 
@@ -96,7 +95,7 @@ func newManualMachine(t *testing.T) *manualMachine {
 	panel := panelAt(t, "127.0.0.1:0")
 	words := []string{
 		"/usr/share/doc/strokebank", m.dir + "/doc", "/etc/strokebank", m.dir + "/etc", "/var/lib/strokebank", m.dir + "/lib", "/etc/credstore", m.dir + "/credstore",
-		"/mnt/stick", m.dir + "/stick", "/tmp/tables", m.dir + "/tables", "127.0.0.1:8480", at(m.page), "127.0.0.1:18830", at(broker(t)), "127.0.0.1:15020", panel,
+		"/mnt/stick", m.dir + "/stick", "/tmp/tables", m.dir + "/tables", "127.0.0.1:8480", at(m.page), "127.0.0.1:18830", at(brokerOfTheManual(t, freePort(t))), "127.0.0.1:15020", panel,
 		"127.0.0.1:28480", at(freePort(t)), "127.0.0.1:28830", at(freePort(t)), "127.0.0.1:25020", at(freePort(t)), // of the demo
 	}
 	var back []string
@@ -112,7 +111,9 @@ func newManualMachine(t *testing.T) *manualMachine {
 			t.Fatal(err)
 		}
 	}
-	if err := os.Symlink(program, m.dir+"/bin/strokebank"); err != nil {
+	// The stick is a folder here; in deploy/trial something is mounted there.
+	mountpoint := []byte("#!/bin/sh\ntest -d \"$1\" && echo \"$1 is a mountpoint\"\n")
+	if err := errors.Join(os.Symlink(program, m.dir+"/bin/strokebank"), os.WriteFile(m.dir+"/bin/mountpoint", mountpoint, 0o755)); err != nil {
 		t.Fatal(err)
 	}
 	files, err := filepath.Glob("../configs/*.yaml")
@@ -131,31 +132,6 @@ func (m *manualMachine) write(name, text string) {
 	if err := os.WriteFile(filepath.Join(m.dir, name), []byte(text), 0o600); err != nil {
 		m.t.Fatal(err)
 	}
-}
-
-// panelAt is the simulated unit behind a real Modbus server.
-func panelAt(t *testing.T, address string) string {
-	t.Helper()
-	plant, err := simulator.New(simulator.QuillenReach(), 5)
-	if err != nil {
-		t.Fatal(err)
-	}
-	l, err := net.Listen("tcp", address)
-	if err != nil {
-		t.Fatal(err)
-	}
-	server, err := simulator.NewServer(l, 1, plant)
-	if err != nil {
-		t.Fatal(err)
-	}
-	ctx, cancel := context.WithCancel(context.Background())
-	ended := make(chan error, 1)
-	go func() { ended <- server.Run(ctx) }()
-	t.Cleanup(func() {
-		cancel()
-		<-ended
-	})
-	return l.Addr().String()
 }
 
 func (m *manualMachine) start() {
@@ -229,6 +205,9 @@ func (m *manualMachine) do(s manualStep) (out string, code int) {
 	}
 	var said bytes.Buffer
 	c.Stdout, c.Stderr = &said, &said
+	if strings.Contains(s.command, "cat >") {
+		c.Stdin = strings.NewReader(brokerPassword + "\n") // as typed
+	}
 	if err := c.Run(); err != nil && c.ProcessState == nil {
 		m.t.Fatalf("%s: %v", s.command, err)
 	}
@@ -334,6 +313,9 @@ func TestManualIsWhole(t *testing.T) {
 			if _, err := os.Stat(filepath.Join("../deploy/manual", link[1])); err != nil {
 				t.Errorf("%s links to %s, which is not there", page, link[1])
 			}
+		}
+		if command := regexp.MustCompile(`(?m)^\$ .*(echo|printf)[^|]*password.*`).FindString(text); command != "" {
+			t.Errorf("%s: a password stays in the shell's history: %s", page, command)
 		}
 		if strings.Count(text, "\n$ ") != len(manualSteps(t, page)) {
 			t.Errorf("%s: a command stands outside of a block that is run", page)

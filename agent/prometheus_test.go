@@ -31,7 +31,7 @@ func exampleFleet(t *testing.T, authority, secret string) string {
 	return dir
 }
 
-func put(t *testing.T, path, text string) {
+func put(t testing.TB, path, text string) {
 	t.Helper()
 	if err := os.WriteFile(path, []byte(text), 0o600); err != nil {
 		t.Fatal(err)

@@ -7,6 +7,7 @@ import (
 	"flag"
 	"fmt"
 	"io"
+	"os"
 	"strings"
 
 	"strokebank/agent/internal/authority"
@@ -21,13 +22,11 @@ func secret(_ context.Context, sh shell, args []string) int {
 	}
 	text := authority.Fresh()
 	if !*fresh {
-		// A secret longer than a line of this length is a mistake.
-		line, err := bufio.NewReader(io.LimitReader(sh.in, 4096)).ReadString('\n')
-		if err != nil && !errors.Is(err, io.EOF) {
+		var err error
+		if text, err = firstLine(sh.in); err != nil {
 			fmt.Fprintln(sh.err, "strokebank:", err)
 			return exitFailed
 		}
-		text = strings.TrimRight(line, "\r\n")
 	}
 	stored, err := authority.Stored(text)
 	if err != nil {
@@ -39,4 +38,33 @@ func secret(_ context.Context, sh shell, args []string) int {
 	}
 	fmt.Fprintln(sh.out, stored)
 	return exitOK
+}
+
+// firstLine is the first line of what holds a secret. One that is longer than a
+// line of this length is a mistake.
+func firstLine(from io.Reader) (string, error) {
+	line, err := bufio.NewReader(io.LimitReader(from, 4096)).ReadString('\n')
+	if err != nil && !errors.Is(err, io.EOF) {
+		return "", err
+	}
+	return strings.TrimRight(line, "\r\n"), nil
+}
+
+// secretIn is the secret in a file, or none where no file is named; - is
+// standard input, by which who may read it hands it to a user who may not.
+func secretIn(sh shell, file string) (string, error) {
+	from := sh.in
+	switch file {
+	case "":
+		return "", nil
+	case "-":
+	default:
+		f, err := os.Open(file)
+		if err != nil {
+			return "", fmt.Errorf("secret: %w", err)
+		}
+		defer f.Close()
+		from = f
+	}
+	return firstLine(from)
 }

@@ -84,29 +84,28 @@ func (s *signer) write(tb testing.TB, name, text string) {
 	}
 }
 
-// exampleBroker runs a real broker on an example of deploy/broker, with its
-// folders and its port moved and the names of the whole-chain test put in.
+// exampleBroker runs a real broker on an example of deploy/broker, included by
+// Debian's own configuration as it is installed, with the folders of both and
+// the port moved and the names of the whole-chain test put in.
 func (s *signer) exampleBroker(tb testing.TB, name string) (int, *process) {
 	tb.Helper()
 	port := freePort(tb)
-	stored := tb.TempDir()
-	read := func(name string, words ...string) string {
-		text, err := os.ReadFile("../deploy/broker/" + name)
-		if err != nil {
-			tb.Fatal(err)
-		}
+	stored, included := tb.TempDir(), tb.TempDir()
+	read := func(path string, words ...string) string {
+		text := readText(tb, path)
 		for i := 0; i < len(words); i += 2 {
-			if !strings.Contains(string(text), words[i]) {
-				tb.Fatalf("%s does not say %q", name, words[i])
+			if !strings.Contains(text, words[i]) {
+				tb.Fatalf("%s does not say %q", path, words[i])
 			}
 		}
-		return strings.NewReplacer(words...).Replace(string(text))
+		return strings.NewReplacer(words...).Replace(text)
 	}
-	s.write(tb, "access.acl", read("access.acl", "AU-7", "AU-9", "gateway-1", "gateway-test"))
-	text := read(name, "/etc/mosquitto/strokebank/", s.dir+"/", "/var/lib/mosquitto/", stored+"/",
-		"listener 8883", fmt.Sprintf("listener %d 127.0.0.1", port))
-	s.write(tb, name, text+"\nuser "+ownName(tb)+"\n")
-	p := start(tb, tool(tb, "mosquitto", "mosquitto"), "-c", s.file(name))
+	s.write(tb, "access.acl", read("../deploy/broker/access.acl", "AU-7", "AU-9", "gateway-1", "gateway-test"))
+	put(tb, filepath.Join(included, name), read("../deploy/broker/"+name, "/etc/mosquitto/strokebank/", s.dir+"/",
+		"listener 8883", fmt.Sprintf("listener %d 127.0.0.1", port)))
+	s.write(tb, "mosquitto.conf", "user "+ownName(tb)+"\n"+read("/etc/mosquitto/mosquitto.conf", "/run/mosquitto/", stored+"/",
+		"/var/lib/mosquitto/", stored+"/", "/var/log/mosquitto/", stored+"/", "/etc/mosquitto/conf.d", included))
+	p := start(tb, tool(tb, "mosquitto", "mosquitto"), "-c", s.file("mosquitto.conf"))
 	listening(tb, port)
 	return port, p
 }

@@ -44,7 +44,7 @@ var brokerKeys = &table{name: "broker", doc: "The MQTT broker that gets events a
 }}
 
 var historyKeys = &table{name: "history", doc: "The durable record.", keys: []key{
-	{name: "dir", kind: aText, def: "/var/lib/strokebank", sample: "/var/lib/strokebank", doc: "Directory of the database; made where it does not exist."},
+	{name: "dir", kind: aText, def: "/var/lib/strokebank", sample: "/var/lib/strokebank", doc: "Directory of the database; made where it does not exist. The service may write in `/var/lib/strokebank` alone: for another one `systemctl edit strokebank` adds `[Service]` and `ReadWritePaths=` with that directory, which must exist then and belong to the user `strokebank`."},
 	{name: "keep_events", kind: aQuantity, dim: q.Duration, def: "3650 d", least: "30 d", most: "36500 d", doc: "How long events and runs are kept."},
 	{name: "keep_trends", kind: aQuantity, dim: q.Duration, def: "3650 d", least: "1 d", most: "36500 d", doc: "How long trends are kept: a minute fine for 8 days, ten minutes for 60 days, then by the hour."},
 }}
