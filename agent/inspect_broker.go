@@ -146,6 +146,9 @@ func (in *inspection) certificate(what, file string, c *x509.Certificate) {
 	left := c.NotAfter.Sub(in.Time)
 	until := c.NotAfter.UTC().Format(time.DateOnly)
 	renew := "Renew it; " + taken(file)
+	if file == "" {
+		renew = "Renew it at the broker."
+	}
 	switch {
 	case left <= 0:
 		in.add(attention, what, fmt.Sprintf("It ended on %s, %s.", until, ago(in.Time, c.NotAfter)), renew)

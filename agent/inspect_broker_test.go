@@ -69,7 +69,7 @@ func TestInspectedBroker(t *testing.T) {
 	port, _ = s.exampleBroker(t, "passwords.conf")
 	_, found := look(t, brokerConfig(t, port, as("gateway-test", "password")))
 	wants(t, found, "broker", attention, "TLS fails: tls: failed to verify certificate: x509: certificate has expired", "Renew the broker's certificate")
-	wants(t, found, "certificate, broker", attention, "It ended on ", "Renew it")
+	wants(t, found, "certificate, broker", attention, "It ended on ", "Renew it at the broker")
 }
 
 // A broker that wants client certificates, and one without TLS at the port.
