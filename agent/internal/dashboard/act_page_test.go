@@ -102,7 +102,10 @@ func logInToAct(t *testing.T, ctx context.Context) {
 }
 
 func logInToSee(t *testing.T, ctx context.Context) {
-	r := newPlantWith(t, just(short), func(o *Options) { o.Gate = lock{true, true} }).at(t, ctx, "", 1280, 900)
+	p := newPlantWith(t, just(short), func(o *Options) { o.Gate = lock{true, true} })
+	other := p.at(t, ctx, "", 1280, 900)
+	other.wait(`document.querySelector("#banner").innerText.includes("Log in")`)
+	r := p.at(t, ctx, "", 1280, 900)
 	r.wait(`document.querySelector("#banner").innerText.includes("Log in")`)
 	r.press("#log")
 	r.wait(`document.querySelector("#ask").open`)
@@ -110,6 +113,11 @@ func logInToSee(t *testing.T, ctx context.Context) {
 	r.press("#ask-do")
 	r.alive()
 	r.contains("#at-least", "at least 2 cycles")
+	// Another page of the same browser may see now too, and finds it out; who has
+	// logged out has nothing left.
+	other.alive()
+	r.press("#log")
+	r.wait(`document.querySelector("#at-least") === null && document.querySelector("#banner").innerText.includes("Log in")`)
 	r.quiet()
 }
 

@@ -185,11 +185,16 @@ func newPlant(t testing.TB, state func(time.Time) []*rules.Assessment) *plant {
 // newPlantWith is newPlant with options that the test changes.
 func newPlantWith(t testing.TB, state func(time.Time) []*rules.Assessment, change func(*Options)) *plant {
 	t.Helper()
+	return newPlantAt(t, "127.0.0.1:0", state, change)
+}
+
+func newPlantAt(t testing.TB, address string, state func(time.Time) []*rules.Assessment, change func(*Options)) *plant {
+	t.Helper()
 	p := &plant{board: newBoard(state(time.Now())...), state: state}
 	o := Options{Units: p.board, Events: journal(time.Now(), 40), Version: "0.0-test"}
 	change(&o)
 	h := newHandler(o)
-	p.Server = listening(t, h.routes())
+	p.Server = listeningAt(t, address, h.routes())
 	p.stop, _ = run(t, p.Server)
 	ctx, cancel := context.WithCancel(context.Background())
 	done := make(chan struct{})

@@ -42,11 +42,13 @@ func (b *board) set(a ...*rules.Assessment) {
 	b.changed = make(chan struct{})
 }
 
-// book holds events; err makes it unreadable.
+// book holds events; err makes it unreadable, and read is called when a search
+// has found its answer.
 type book struct {
 	mu      sync.Mutex
 	entries []rules.Entry
 	err     error
+	read    func()
 }
 
 // add records one more while others read.
@@ -63,6 +65,9 @@ func (b *book) Newest() uint64 {
 }
 
 func (b *book) Journal(_ context.Context, q rules.Search) ([]rules.Entry, error) {
+	if b.read != nil {
+		defer b.read()
+	}
 	b.mu.Lock()
 	defer b.mu.Unlock()
 	var found []rules.Entry

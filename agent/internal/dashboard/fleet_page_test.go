@@ -5,6 +5,7 @@ import (
 	"fmt"
 	"slices"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -31,6 +32,9 @@ func TestFleetPage(t *testing.T) {
 		{"a quiet unit's events", quietUnit},
 		{"the journal goes on", journalGoesOn},
 		{"what is present in a view of the past", presentInThePast},
+		{"a stream that comes back with what is old", backWithTheOld},
+		{"another version", anotherVersion},
+		{"an event while the past is read", eventMeanwhile},
 	} {
 		t.Run(task.name, func(t *testing.T) { task.do(t, ctx) })
 	}
@@ -107,19 +111,86 @@ func orderedThere(t *testing.T, ctx context.Context) {
 	}
 }
 
-func standingStill(t *testing.T, ctx context.Context) {
-	old := time.Now().UTC().Add(-6 * time.Hour)
-	r := newPlantWith(t, steady(func(all []*rules.Assessment) { all[1].Time = old }), withPast).at(t, ctx, "", 1280, 900)
-	r.wait(five)
-	see[bool](r, `(window.alive = 0, new MutationObserver(() => { if (document.querySelector("#at-least") && !document.body.classList.contains("lost")) window.alive++; })
-		.observe(document.body, { attributes: true, childList: true, subtree: true }), true)`)
-	r.press(`.units a[href="?unit=AU-8"]`)
-	r.wait(`document.querySelector("#at-least") !== null && document.body.classList.contains("lost")`)
-	r.contains("#banner", "its scans stand still")
-	// The one change that draws it is seen before its own watch.
+// lively counts the changes in which the page shows figures and looks alive.
+const lively = `(window.alive = 0, new MutationObserver(() => { if (document.querySelector("#at-least") && !document.body.classList.contains("lost")) window.alive++; })
+	.observe(document.body, { attributes: true, childList: true, subtree: true }), true)`
+
+// neverAlive allows for the one change that draws: the page's own watch follows it.
+func (r *reader) neverAlive() {
+	r.t.Helper()
 	if n := see[int](r, `window.alive`); n > 1 {
-		t.Errorf("figures of six hours ago looked alive in %d changes", n)
+		r.t.Errorf("old figures looked alive in %d changes", n)
 	}
+}
+
+func standingStill(t *testing.T, ctx context.Context) {
+	for name, ago := range map[string]time.Duration{"long ago": 6 * time.Hour, "by a clock that was ahead": -6 * time.Hour} {
+		at := time.Now().UTC().Add(-ago)
+		r := newPlantWith(t, steady(func(all []*rules.Assessment) { all[1].Time = at }), withPast).at(t, ctx, "", 1280, 900)
+		r.wait(five)
+		see[bool](r, lively)
+		r.press(`.units a[href="?unit=AU-8"]`)
+		r.wait(`document.querySelector("#at-least") !== null && document.body.classList.contains("lost")`)
+		r.contains("#banner", "its scans stand still")
+		t.Log(name)
+		r.neverAlive()
+	}
+}
+
+// backWithTheOld: the stream was lost, the scans ended meanwhile, and it is back
+// with a scan that the page has not seen and that is old.
+func backWithTheOld(t *testing.T, ctx context.Context) {
+	began := time.Now().UTC()
+	p := newPlantWith(t, just(func(time.Time) *rules.Assessment { a := stored(began); a.Time = time.Now().UTC(); return a }), withPast)
+	r := p.at(t, ctx, "", 1280, 900)
+	r.alive()
+	p.stop()
+	r.wait(`document.body.classList.contains("lost")`)
+	see[bool](r, lively)
+	newPlantAt(t, p.Addr().String(), just(func(time.Time) *rules.Assessment { a := stored(began); a.Time = began.Add(-time.Minute); return a }), withPast)
+	r.wait(`document.querySelector("#banner").textContent.includes("its scans stand still")`)
+	r.neverAlive()
+}
+
+// anotherVersion has scripts of its own: an open page loads them.
+func anotherVersion(t *testing.T, ctx context.Context) {
+	p := newPlantWith(t, just(stored), withPast)
+	r := p.at(t, ctx, "", 1280, 900)
+	r.alive()
+	see[bool](r, `(window.old = true)`)
+	p.stop()
+	r.wait(`document.body.classList.contains("lost")`)
+	newPlantAt(t, p.Addr().String(), just(stored), func(o *Options) { withPast(o); o.Version = "0.1-test" })
+	r.wait(`window.old === undefined && document.querySelector("#version").textContent === "strokebank 0.1-test"`)
+	r.alive()
+	see[bool](r, `(window.old = true)`)
+	since := see[float64](r, `performance.now()`)
+	r.wait(fmt.Sprintf(`performance.now() > %f`, since+2500))
+	if !see[bool](r, `window.old`) {
+		t.Error("it loads itself again and again")
+	}
+}
+
+// eventMeanwhile comes while the page reads what was before.
+func eventMeanwhile(t *testing.T, ctx context.Context) {
+	b := journal(time.Now(), 40)
+	asked, answer := make(chan struct{}), make(chan struct{})
+	var once sync.Once
+	b.read = func() {
+		once.Do(func() { close(asked) })
+		<-answer
+	}
+	r := newPlantWith(t, just(stored), func(o *Options) { withPast(o); o.Events = b }).at(t, ctx, "", 1280, 900)
+	<-asked
+	r.wait(`performance.getEntriesByType("resource").some((e) => e.name.includes("/api/v1/events"))`) // of the agent's own
+	e := b.entries[0]
+	e.Seq, e.ID, e.Name = 41, "q7-41", "creaked"
+	b.add(e)
+	since := see[float64](r, `performance.now()`)
+	r.wait(fmt.Sprintf(`performance.now() > %f`, since+1500)) // the stream has brought it by then
+	close(answer)
+	r.wait(`document.querySelector(".events li") !== null`)
+	r.contains(".events li", "creaked")
 }
 
 func takenOut(t *testing.T, ctx context.Context) {
@@ -150,6 +221,9 @@ func spokenTogether(t *testing.T, ctx context.Context) {
 	p.become(steady(raised("The barrage leans")))
 	r.wait(`["AU-7", "AU-8", "AU-9"].every((u) => new RegExp(u + ": [^:]*: The barrage leans|" + u + ": .*The barrage leans").test(document.querySelector("#spoken").textContent))`)
 	// Who does not look is told when they look again.
+	if n := see[int](r, `document.querySelectorAll("#spoken p").length`); n < 3 {
+		t.Errorf("%d things are being said, the others were cut short", n)
+	}
 	const look = `(Object.defineProperty(document, "hidden", { value: %t, configurable: true }), document.dispatchEvent(new Event("visibilitychange")))`
 	see[bool](r, fmt.Sprintf(look, true))
 	p.become(steady(asItIs))
@@ -224,11 +298,28 @@ func journalGoesOn(t *testing.T, ctx context.Context) {
 	e.Seq, e.ID, e.Name = 241, "b-new", "creaked"
 	b.add(e)
 	r.wait(`document.querySelector(".found li").textContent.includes("creaked")`)
+	// Much at once is read at once.
+	for i := range 50 {
+		e.Seq, e.ID, e.Name = uint64(242+i), fmt.Sprintf("b-more-%d", i), "groaned"
+		b.add(e)
+	}
+	r.wait(`document.querySelectorAll(".found li").length === 60`)
+	if n := see[int](r, `performance.getEntriesByType("resource").filter((e) => e.name.includes("/api/v1/journal")).length`); n > 8 {
+		t.Errorf("the journal was asked for %d times", n)
+	}
+	// Who reads what was before is left there, and told.
+	r.press("button.earlier")
+	r.wait(`document.querySelectorAll(".found li").length === 91`)
+	e.Seq, e.ID, e.Name = 292, "b-last", "fell over"
+	b.add(e)
+	r.wait(`document.querySelector("button.newer") !== null`)
+	r.press("button.newer")
+	r.wait(`document.querySelectorAll(".found li").length === 60 && document.querySelector(".found li").textContent.includes("fell over")`)
 	// A filter is a step that leads back.
 	see[bool](r, `(document.querySelector("[name=kind]").value = "alarm", document.querySelector("[name=kind]").dispatchEvent(new Event("change", { bubbles: true })), true)`)
 	r.wait(`location.search.includes("kind=alarm") && document.querySelectorAll(".found li").length === 8`)
 	see[bool](r, `(history.back(), true)`)
-	r.wait(`document.querySelectorAll(".found li").length === 41 && document.querySelector("[name=kind]").value === ""`)
+	r.wait(`document.querySelectorAll(".found li").length === 60 && document.querySelector("[name=kind]").value === ""`)
 }
 
 func presentInThePast(t *testing.T, ctx context.Context) {

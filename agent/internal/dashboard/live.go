@@ -312,7 +312,9 @@ func (s *stream) glance(a *rules.Assessment, key string) []byte {
 // entries writes what has entered the journal since the last time, at most a
 // page of it: the rest follows with the next beat.
 func (s *stream) entries(ctx context.Context) error {
-	if s.h.Events.Newest() <= s.last {
+	newest := s.h.Events.Newest()
+	s.last = min(s.last, newest) // a record that came back counts anew
+	if newest == s.last {
 		return nil
 	}
 	found, err := s.h.Events.Entries(ctx, s.last, entriesAtOnce)

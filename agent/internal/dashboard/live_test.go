@@ -146,7 +146,12 @@ func TestHeadOfStreamEnds(t *testing.T) {
 
 func listening(t testing.TB, h http.Handler) *Server {
 	t.Helper()
-	s, err := Listen(Listening{Address: "127.0.0.1:0"}, h)
+	return listeningAt(t, "127.0.0.1:0", h)
+}
+
+func listeningAt(t testing.TB, address string, h http.Handler) *Server {
+	t.Helper()
+	s, err := Listen(Listening{Address: address}, h)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -437,6 +442,33 @@ func BenchmarkFrame(b *testing.B) {
 				b.Fatal(err)
 			}
 			b.SetBytes(int64(len(got.body)))
+		}
+	})
+}
+
+// A record that was unreadable counts from far above; when it comes back its
+// own numbers go on, and so does every stream.
+func TestStreamOfARecordThatComesBack(t *testing.T) {
+	synctest.Test(t, func(t *testing.T) {
+		b := journal(noon, 250)
+		h := newHandler(Options{Units: newBoard(stored(noon)), Events: b})
+		ctx, stop := context.WithCancel(t.Context())
+		out, done := &sink{head: http.Header{}}, make(chan struct{})
+		go func() {
+			h.live(out, httptest.NewRequest("GET", "/api/v1/live", nil).WithContext(ctx))
+			close(done)
+		}()
+		synctest.Wait()
+		b.mu.Lock()
+		b.entries = b.entries[:5]
+		b.mu.Unlock()
+		time.Sleep(time.Second)
+		b.add(rules.Entry{Seq: 6, ID: "q7-again"})
+		time.Sleep(time.Second)
+		stop()
+		<-done
+		if !strings.Contains(out.text(), "id: 6\n") {
+			t.Error("what came after the record was back never came")
 		}
 	})
 }

@@ -129,7 +129,7 @@ func severalUnits(t *testing.T, ctx context.Context) {
 		i := slices.IndexFunc(a.Alarms, func(s alarm.Status) bool { return s.State == alarm.Normal })
 		a.Alarms[i].State, a.Alarms[i].Title = alarm.Unacknowledged, "The barrage leans"
 	}))
-	r.wait(`/^AU-8: .*The barrage leans/.test(document.querySelector("#spoken").textContent)`)
+	r.wait(`/AU-8: .*The barrage leans/.test(document.querySelector("#spoken").textContent)`)
 	r.contains("#where", "AU-7")
 	r.press(`#ways a[href="?view=units"]`)
 	r.wait(`document.querySelectorAll(".units tbody tr").length === 2`)

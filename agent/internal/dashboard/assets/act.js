@@ -55,18 +55,22 @@ export async function begin(which, again) {
 async function learn() {
   try {
     Object.assign(me, { by: "" }, await (await fetch("/api/v1/session", within(5000))).json());
-  } catch { me.may_act = false; }
+  } catch {
+    me.may_act = false;
+    setTimeout(learn, 5000);
+  }
   at("log").hidden = !me.log_in;
   text(at("log"), me.by ? "log out " + me.by : "log in");
   changed(me.may_see);
 }
 
-// look asks, when the stream was refused, whether the log-in has ended. Any
-// other refusal is tried again in a while.
+// look asks, when the stream was refused, whether the log-in has ended, or
+// where there was none, whether another page has logged in. Any other refusal
+// is tried again in a while.
 export async function look() {
   try {
     const now = await (await fetch("/api/v1/session", within(5000))).json();
-    if (!now.may_see) await learn();
+    if (now.may_see !== me.may_see) await learn();
   } catch { /* the banner says that the agent is not heard */ }
 }
 

@@ -1,7 +1,7 @@
 // The journal, newest first, filtered by what stands in the address.
 
 import { show, h, within } from "./dom.js";
-import { moment } from "./format.js";
+import { moment, plural } from "./format.js";
 import { mark, unknown } from "./mark.js";
 import { address, asked, go } from "./views.js";
 import { words } from "./events.js";
@@ -11,24 +11,25 @@ const names = ["kind", "source", "from", "to"];
 const perPage = 60;
 
 export function open(el, unit) {
-  const v = { el, unit, a: null, list: null, next: 0, why: "", turn: 0, newest: 0, closed: false };
+  const v = { el, unit, a: null, list: null, next: 0, why: "", turn: 0, newest: 0, asked: 0, earlier: false, more: false, closed: false };
   el.append(h("section", { "aria-labelledby": "t-journal" }, h("h2", { id: "t-journal" }, "Journal"),
     h("form.filters", { autocomplete: "off" },
       h("label", {}, "About ", h("select", { name: "kind" }, h("option", { value: "" }, "everything"), Object.entries(kinds).map(([k, w]) => h("option", { value: k }, w)))),
       h("label", {}, "Of ", h("select", { name: "source" })),
       h("label", {}, "From ", h("input", { type: "date", name: "from" })), h("label", {}, "to the end of ", h("input", { type: "date", name: "to" }))),
-    h("div.found", { "aria-live": "polite" })));
+    h("div.found", {})));
   v.form = el.querySelector("form");
   v.form.addEventListener("submit", (e) => e.preventDefault());
   v.form.addEventListener("change", () => go(address("journal", v.unit, Object.fromEntries(names.map((n) => [n, v.form.elements.namedItem(n).value])))));
   return {
     tell(u) {
       if (!u) return;
-      const first = !v.a, more = u.newest > v.newest;
+      const first = !v.a;
       v.a = u.a;
-      v.newest = u.newest;
+      v.more = u.newest > v.newest;
       if (first) fill(v);
-      if (first || (more && !v.earlier)) read(v); // who reads earlier pages is left alone
+      if (first || (v.more && !v.earlier && performance.now() - v.asked > 1000)) read(v, 0, u.newest);
+      else if (v.more && v.earlier) draw(v); // who reads earlier pages is left alone, and told
     },
     move() { fill(v); read(v); },
     close() { v.closed = true; },
@@ -43,8 +44,10 @@ function fill(v) {
   for (const n of names) v.form.elements.namedItem(n).value = q.get(n) || "";
 }
 
-async function read(v, before) {
+async function read(v, before, newest) {
   v.earlier = Boolean(before);
+  v.asked = performance.now();
+  if (newest) v.newest = newest;
   const q = asked(), mine = ++v.turn, want = new URLSearchParams({ unit: v.unit, limit: perPage });
   const local = (text, days) => { const [y, m, d] = text.split("-").map(Number); return new Date(y, m - 1, d + days).toISOString(); };
   if (q.get("kind")) want.set("kind", q.get("kind"));
@@ -68,10 +71,12 @@ async function read(v, before) {
 
 function draw(v) {
   const now = new Date();
-  show(v.el.querySelector(".found"), v.why ? h("p", {}, unknown(v.why)) : null, v.list && v.list.length === 0 ? h("p.none", {}, "Nothing of that kind is recorded.") : null,
+  show(v.el.querySelector(".found"), h("p.unseen", { role: "status" }, v.list && !v.why ? plural(v.list.length, "entry", "entries") : ""), v.earlier && v.more ? h("p.acts", {}, h("button.newer", { type: "button" }, "There is more by now: back to the newest")) : null, v.why ? h("p", {}, unknown(v.why)) : null, v.list && v.list.length === 0 ? h("p.none", {}, "Nothing of that kind is recorded.") : null,
     v.list ? h("ol.events.long", {}, v.list.map((e) => h("li", { "data-key": e.id }, h("time", { datetime: e.time }, moment(e.time, now), e.clock_trusted ? "" : " (clock not trusted)"),
       h("span", {}, e.kind === "alarm" && e.to === "unacknowledged" ? mark(e.priority, true) : null, words(e, v.a))))) : h("p.none", {}, "Loading."),
     v.next > 0 ? h("p.acts", {}, h("button.earlier", { type: "button" }, "Earlier")) : null);
   const more = v.el.querySelector("button.earlier");
   if (more) more.onclick = () => read(v, v.next);
+  const newer = v.el.querySelector("button.newer");
+  if (newer) newer.onclick = () => read(v);
 }

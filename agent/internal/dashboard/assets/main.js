@@ -19,6 +19,7 @@ const silence = 2000; // ms without a word after which the stream is lost; it be
 const late = 2000; // ms that a beat may come later than the quickest one did; a backlog that comes at last is no news
 const reopen = 8000; // ms after which a silent stream is opened anew
 const retry = 1000; // ms after which one that was refused is
+const ajar = 10000; // ms after which who may not see asks again
 const grace = 1000; // ms in which a stream that was just opened may have nothing yet
 const listed = 3000; // ms that the list of units counts for; it comes every second
 
@@ -26,10 +27,10 @@ const at = (id) => document.getElementById(id);
 const units = new Map(); // name → {a, moved: performance time, newest: its last event}, of those that come whole
 const glances = new Map(); // name → what is urgent in a unit
 const faults = new Map(); // name → why what the agent sent of a unit, or else, cannot be shown
-const state = { heard: -Infinity, heardAt: null, quickest: Infinity, opened: 0, again: Infinity, clock: [0, 0], stale: 3000, names: [] };
+const state = { heard: -Infinity, heardAt: null, quickest: Infinity, opened: 0, again: Infinity, clock: [0, 0], stale: 3000, names: [], hellos: 0, version: "", renewed: false };
 let list = null; // of all units, {units, came: performance time}, where they are shown
 let source, chosen = asked().get("unit"), following;
-let past = null, newest = 0, asking = false;
+let past = null, early = [], newest = 0, asking = false; // early: entries that came before the past was read
 
 // wanted is the unit that comes whole; where all are shown, or there is only
 // one, it is not named.
@@ -39,7 +40,7 @@ function connect() {
   if (source) source.close();
   state.opened = performance.now();
   state.again = state.opened + reopen;
-  if (following !== wanted()) { units.clear(); past = list = null; } // else what is there grows old in sight
+  if (following !== wanted()) { units.clear(); past = list = null; early = []; newest = 0; } // else what is there grows old in sight
   following = wanted();
   faults.clear();
   const mine = source = new EventSource("/api/v1/live?unit=" + encodeURIComponent(following));
@@ -51,10 +52,8 @@ function connect() {
       of = said.unit || name;
       act(said);
       faults.delete(of);
-    } catch (err) {
-      faults.set(of, err.message);
-      console.error(err);
-    }
+      faults.delete(name);
+    } catch (err) { fail(of, err); }
     watch();
   });
   on("hello", hello);
@@ -70,6 +69,11 @@ function connect() {
   };
 }
 
+function fail(of, err) {
+  faults.set(of, err.message);
+  console.error(err);
+}
+
 // heard notes that the agent speaks now.
 function heard() {
   state.heard = performance.now();
@@ -82,33 +86,50 @@ function heard() {
 function beat(b) {
   const lag = performance.now() - b.running_seconds * 1000; // and what the two began apart
   state.quickest = Math.min(state.quickest + 0.5, lag);
-  state.clock = [Date.parse(b.time), performance.now()];
-  if (lag - state.quickest <= late) heard();
+  if (lag - state.quickest <= late) {
+    state.clock = [Date.parse(b.time), performance.now()];
+    heard();
+  }
+  if (b.newest_event < newest) { past = null; newest = 0; } // another record, which counts anew
   recall();
 }
 
 function hello(m) {
   state.quickest = Infinity; // it may be another agent by now
   past = null; // and what happened meanwhile is not in this stream
+  state.hellos++;
   state.names = m.units;
+  state.version ||= m.version;
+  state.renewed = m.version !== state.version;
+  for (const u of units.values()) u.before = true;
   for (const known of [units, glances, faults, spoken]) for (const name of [...known.keys()]) if (!m.units.includes(name)) known.delete(name);
   beat(m);
   state.stale = m.stale_after_seconds * 1000;
   text(at("version"), "strokebank " + m.version);
-  if (remembered() === null) prefer(m.us_units, false);
   offer({ trends: m.trends, machines: m.trends, suppose: m.suppose, several: several() });
-  render();
+  if (remembered() === null) prefer(m.us_units, false);
+  else render();
+}
+
+// forget leaves nothing for who may not see.
+function forget() {
+  if (source) source.close();
+  source = following = undefined;
+  state.again = performance.now() + ajar;
+  for (const known of [units, glances, faults, spoken]) known.clear();
+  past = list = null;
+  early = [];
 }
 
 const several = () => state.names.length > 1;
 
 // take is the whole assessment of a unit. How long its scans may already have
-// stood still, its own time says against the agent's clock.
+// stood still when this stream began, its own time says against the agent's clock.
 function take(a) {
   glance(a);
   const known = units.get(a.unit), now = performance.now();
   const age = state.clock[0] + now - state.clock[1] - Date.parse(a.time);
-  units.set(a.unit, { a, newest, moved: !known ? now - Math.max(0, age) : known.a.time === a.time ? known.moved : now });
+  units.set(a.unit, { a, newest, moved: !known || known.before ? now - Math.abs(age) : known.a.time === a.time ? known.moved : now });
   recall();
   render();
 }
@@ -164,7 +185,11 @@ function watch() {
   text(at("banner"), why);
   text(at("clock"), "now " + clock(date) + " " + zone(date) + (u ? ", last scan " + moment(u.a.time, date) : ""));
   document.title = (why ? "NO DATA" : u ? headline(u.a) : plural(state.names.length, "unit")) + (u ? ", " + u.a.unit : "");
-  if (!state.closed && now > state.again) connect();
+  if (now > state.again && state.closed) {
+    state.again = now + ajar;
+    look();
+  } else if (now > state.again) connect();
+  if (state.renewed && !at("ask").open) location.reload(); // the agent's new version has a page of its own
 }
 
 function headline(a) {
@@ -176,6 +201,13 @@ function headline(a) {
 
 function render() {
   if (document.hidden) return;
+  try {
+    draw();
+    faults.delete("page");
+  } catch (err) { fail("page", err); }
+}
+
+function draw() {
   const together = viewing() === "units", u = together ? undefined : current(), now = new Date();
   const here = turn(together ? null : u ? u.a.unit : chosen, units, now, list && list.units);
   if (together) return headOfAll();
@@ -241,7 +273,7 @@ function tally(a) {
 // not look is told when they look again.
 const spoken = new Map(); // unit → keys of the alarms that were told
 function speak(a) {
-  if (document.hidden) return;
+  if (document.hidden || state.closed) return;
   const fresh = needing(a).filter((x) => x.state === "unacknowledged");
   const key = (x) => x.alarm + "/" + x.source + "/" + x.since;
   const told = spoken.get(a.unit) || new Set();
@@ -250,29 +282,24 @@ function speak(a) {
   if (added.length) say((several() ? a.unit + ": " : "") + added.map((x) => x.priority + " alarm: " + x.title + ". " + x.action).join(" "));
 }
 
-// say puts together what comes at once, and says the same words again too.
-let unsaid = [];
+// say adds words for who listens, without cutting short what is being said.
 function say(words) {
-  unsaid.push(words);
-  if (unsaid.length > 1) return;
-  text(at("spoken"), "");
-  setTimeout(() => {
-    text(at("spoken"), unsaid.join(" "));
-    unsaid = [];
-  }, 200);
+  const line = h("p", {}, words);
+  at("spoken").append(line);
+  setTimeout(() => line.remove(), 30000);
 }
 
 // recall fetches what has happened at the unit in sight, once: the stream adds
 // to it. It is tried again with the next beat.
 async function recall() {
-  const u = current(), of = following;
+  const u = current(), of = following + " " + state.hellos;
   if (past !== null || asking || !u) return;
   asking = true;
   try {
     const [own, common] = await Promise.all([ask("/api/v1/journal?limit=50&unit=" + encodeURIComponent(u.a.unit)), ask("/api/v1/events?limit=100")]);
-    if (of === following) {
+    if (of === following + " " + state.hellos) {
       past = [];
-      remember([...own.events, ...common.events]);
+      remember([...own.events, ...common.events, ...early.splice(0)]);
       render();
     }
   } catch {
@@ -283,6 +310,7 @@ async function recall() {
 
 // remember adds entries, of which some may be known already.
 function remember(entries) {
+  if (past === null) early = [...early, ...entries].slice(-300);
   const u = current();
   const mine = entries.filter((e) => u && (!e.unit || e.unit === u.a.unit));
   if (past === null || mine.length === 0) return;
@@ -312,7 +340,7 @@ function prefer(us, keep) {
 at("metric").addEventListener("click", () => prefer(false, true));
 at("us").addEventListener("click", () => prefer(true, true));
 document.addEventListener("visibilitychange", () => {
-  glances.forEach(speak);
+  if (performance.now() - state.heard <= silence) glances.forEach(speak);
   render();
   watch();
 });
@@ -327,6 +355,7 @@ prefer(remembered() === "us", false);
 begin(() => (current() ? current().a.unit : chosen || ""), (maySee) => {
   state.closed = !maySee;
   if (maySee) connect();
+  else forget();
   render();
   watch();
 });

@@ -8,7 +8,7 @@ import { address } from "./views.js";
 
 export function open(el) {
   return {
-    tell(_u, _units, _now, list) { if (list) show(el, page(list)); },
+    tell(_u, _units, _now, list) { show(el, list ? page(list) : null); },
     close() {},
   };
 }
