@@ -103,7 +103,7 @@ func orderedThere(t *testing.T, ctx context.Context) {
 	r.press(lowPressure + `[data-order="note"]`)
 	r.wait(`document.querySelector("#ask").open`)
 	see[bool](r, `(history.pushState(null, "", "?unit=AU-8"), dispatchEvent(new PopStateEvent("popstate")))`)
-	r.wait(`document.querySelector("#where").textContent.includes("AU-8")`)
+	r.wait(`document.querySelector("#where").textContent.includes("AU-8") && ` + shown)
 	see[bool](r, `(document.querySelector("#ask-by").value = "M. Okoro", document.querySelector("#ask-reason").value = "seen", true)`)
 	r.press("#ask-do")
 	if got := c.last(t, 1); got.Unit != "AU-9" {

@@ -122,9 +122,9 @@ func severalUnits(t *testing.T, ctx context.Context) {
 	r.wait(`document.querySelectorAll(".units tbody tr").length === 2`)
 	r.contains(".units tbody tr", "AU-8", "2 of 3 required cycles", "5, high")
 	r.press(`.units a[href="?unit=AU-7"]`)
-	r.wait(`document.querySelector("#where").textContent.includes("AU-7")`)
-	r.contains("#at-least", "at least 4 cycles")
 	r.alive()
+	r.contains("#where", "AU-7")
+	r.contains("#at-least", "at least 4 cycles")
 	p.become(two(func(a *rules.Assessment) {
 		i := slices.IndexFunc(a.Alarms, func(s alarm.Status) bool { return s.State == alarm.Normal })
 		a.Alarms[i].State, a.Alarms[i].Title = alarm.Unacknowledged, "The barrage leans"
@@ -134,7 +134,7 @@ func severalUnits(t *testing.T, ctx context.Context) {
 	r.press(`#ways a[href="?view=units"]`)
 	r.wait(`document.querySelectorAll(".units tbody tr").length === 2`)
 	r.press(`.units a[href="?unit=AU-8"]`)
-	r.wait(`document.querySelector("#where").textContent.includes("AU-8") && !document.body.classList.contains("lost")`)
+	r.wait(`document.querySelector("#where").textContent.includes("AU-8") && ` + shown)
 	r.contains("#at-least", "at least 2 cycles")
 	r.contains("#alarms", "The barrage leans")
 	r.quiet()
