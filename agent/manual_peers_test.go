@@ -19,18 +19,24 @@ func brokerOfTheManual(t *testing.T, port int) int {
 	return port
 }
 
-// panelAt is the simulated unit behind a real Modbus server.
+// panelAt is a simulated unit behind a real Modbus server.
 func panelAt(t *testing.T, address string) string {
 	t.Helper()
 	plant, err := simulator.New(simulator.QuillenReach(), 5)
 	if err != nil {
 		t.Fatal(err)
 	}
+	return panelOf(t, plant, 1, address)
+}
+
+// panelOf serves a plant, so many times as fast as time goes, until the test ends.
+func panelOf(t *testing.T, plant *simulator.Plant, speed float64, address string) string {
+	t.Helper()
 	l, err := net.Listen("tcp", address)
 	if err != nil {
 		t.Fatal(err)
 	}
-	server, err := simulator.NewServer(l, 1, plant)
+	server, err := simulator.NewServer(l, speed, plant)
 	if err != nil {
 		t.Fatal(err)
 	}
@@ -39,7 +45,9 @@ func panelAt(t *testing.T, address string) string {
 	go func() { ended <- server.Run(ctx) }()
 	t.Cleanup(func() {
 		cancel()
-		<-ended
+		if err := <-ended; err != nil {
+			t.Error(err)
+		}
 	})
 	return l.Addr().String()
 }

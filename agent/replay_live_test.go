@@ -5,7 +5,6 @@ import (
 	"context"
 	"encoding/json"
 	"fmt"
-	"net"
 	"os"
 	ossignal "os/signal"
 	"path/filepath"
@@ -85,29 +84,13 @@ func newRecordedAgent(t *testing.T) *recordedAgent {
 		t.Fatal(err)
 	}
 	a.plant = plant
-	l, err := net.Listen("tcp", "127.0.0.1:0")
-	if err != nil {
-		t.Fatal(err)
-	}
-	server, err := simulator.NewServer(l, 4, plant)
-	if err != nil {
-		t.Fatal(err)
-	}
-	ctx, cancel := context.WithCancel(context.Background())
-	ended := make(chan error, 1)
-	go func() { ended <- server.Run(ctx) }()
-	t.Cleanup(func() {
-		cancel()
-		if err := <-ended; err != nil {
-			t.Error(err)
-		}
-	})
+	panel := panelOf(t, plant, 4, "127.0.0.1:0")
 	text, err := configs.Example("quillen-reach")
 	if err != nil {
 		t.Fatal(err)
 	}
 	config, _, _ := strings.Cut(string(text), "\nbroker:")
-	config = strings.NewReplacer("tcp://127.0.0.1:15020", "tcp://"+l.Addr().String(), "scan: 1 s", "scan: 200 ms", "timeout: 300 ms", "timeout: 150 ms",
+	config = strings.NewReplacer("tcp://127.0.0.1:15020", "tcp://"+panel, "scan: 1 s", "scan: 200 ms", "timeout: 300 ms", "timeout: 150 ms",
 		"    alarms:\n", promptAlarms).Replace(config)
 	config += fmt.Sprintf("\nhistory: {dir: %s}\nhttp: {listen: \"%s\"}\naccess: {act_without_secret: true}\n", a.store, at(a.port))
 	if err := os.WriteFile(a.config, []byte(config), 0o600); err != nil {
