@@ -251,6 +251,8 @@ func shownAgain(t *testing.T, ctx context.Context) {
 	// Another unit's fault does not spoil the one in sight, nor does its scan hide it.
 	r.press(`.units a[href="?unit=AU-7"]`)
 	r.alive()
+	p.become(steady(func(all []*rules.Assessment) { all[1].Schema = 99 }))
+	r.wait(`document.querySelector("#tally").textContent.includes("what the agent says of AU-8 cannot be shown") && ` + shown)
 	p.become(steady(func(all []*rules.Assessment) { all[0].Schema = 99 }))
 	r.wait(`document.querySelector("#banner").textContent.includes("schema 99")`)
 }

@@ -2,11 +2,8 @@ package dashboard
 
 import (
 	"bufio"
-	"bytes"
-	"compress/gzip"
 	"context"
 	"fmt"
-	"io"
 	"net"
 	"net/http"
 	"net/http/httptest"
@@ -48,18 +45,25 @@ func (s *sink) text() string {
 
 func (s *sink) count(event string) int { return strings.Count(s.text(), "event: "+event+"\n") }
 
+// follow is a new stream, on a clock of its own, until it is stopped.
+func follow(t *testing.T, h *handler) (out *sink, stop func()) {
+	t.Helper()
+	ctx, cancel := context.WithCancel(t.Context())
+	out, done := &sink{head: http.Header{}}, make(chan struct{})
+	go func() {
+		h.live(out, httptest.NewRequest("GET", "/api/v1/live", nil).WithContext(ctx))
+		close(done)
+	}()
+	synctest.Wait()
+	return out, func() { cancel(); <-done }
+}
+
 // TestStreamInTime follows a stream on a clock of its own.
 func TestStreamInTime(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := newBoard(stored(noon))
 		h := newHandler(Options{Units: b, Events: journal(noon, 3), Version: "1.2"})
-		ctx, stop := context.WithCancel(t.Context())
-		out, done := &sink{head: http.Header{}}, make(chan struct{})
-		go func() {
-			h.live(out, httptest.NewRequest("GET", "/api/v1/live", nil).WithContext(ctx))
-			close(done)
-		}()
-		synctest.Wait()
+		out, stop := follow(t, h)
 		if out.count("hello") != 1 || out.count("assessment") != 1 {
 			t.Fatalf("a new stream began with %q", out.text())
 		}
@@ -92,7 +96,6 @@ func TestStreamInTime(t *testing.T) {
 			t.Error("the last of many changes never came")
 		}
 		stop()
-		<-done
 	})
 }
 
@@ -345,91 +348,6 @@ func TestStreamOfOneUnit(t *testing.T) {
 	})
 }
 
-// Whoever can unpack gets the same events packed, each as soon as it is there,
-// and a whole archive in the end.
-func TestPackedStream(t *testing.T) {
-	b := newBoard(stored(noon))
-	h := newHandler(Options{Units: b, Events: &book{}})
-	h.beat, h.gap = 10*time.Millisecond, time.Millisecond
-	server := httptest.NewServer(http.HandlerFunc(h.live))
-	defer server.Close()
-	ctx, stop := context.WithCancel(t.Context())
-	defer stop()
-	h.streams = make(chan struct{}, 2)
-	ask := func(encoding string) io.Reader {
-		r, _ := http.NewRequestWithContext(ctx, "GET", server.URL, nil)
-		r.Header.Set("Accept-Encoding", encoding) // said by hand, it is not undone by the client
-		answer, err := http.DefaultClient.Do(r)
-		if err != nil {
-			t.Fatal(err)
-		}
-		t.Cleanup(func() { answer.Body.Close() })
-		if got := answer.Header.Get("Content-Encoding"); (got == "gzip") != (encoding == "gzip") {
-			t.Fatalf("asked for %q, got %q", encoding, got)
-		}
-		return answer.Body
-	}
-	counted := &counter{from: ask("gzip")}
-	packed, err := gzip.NewReader(counted)
-	if err != nil {
-		t.Fatal(err)
-	}
-	events := bufio.NewScanner(packed)
-	events.Buffer(nil, 1<<20)
-	plain := bufio.NewScanner(ask("gzip;q=0"))
-	plain.Buffer(nil, 1<<20)
-	assessment := func(in *bufio.Scanner) string {
-		for in.Scan() {
-			if data, ok := strings.CutPrefix(in.Text(), `data: {"schema"`); ok {
-				return data
-			}
-		}
-		t.Fatalf("the stream has ended: %v", in.Err())
-		return ""
-	}
-	size := 0
-	for i := range 20 {
-		got := assessment(events)
-		if want := assessment(plain); got != want || len(got) < 1000 {
-			t.Fatalf("assessment %d came as %.80s, want %.80s", i, got, want)
-		}
-		size += len(got)
-		b.set(stored(noon.Add(time.Duration(i+1) * time.Second)))
-	}
-	if counted.n > size/3 {
-		t.Errorf("%d bytes were sent for %d", counted.n, size)
-	}
-}
-
-// counter counts what is read.
-type counter struct {
-	from io.Reader
-	n    int
-}
-
-func (c *counter) Read(p []byte) (int, error) {
-	n, err := c.from.Read(p)
-	c.n += n
-	return n, err
-}
-
-// A stream that ends in order is a whole archive.
-func TestPackedStreamEnds(t *testing.T) {
-	var p packer
-	var z zip
-	var out []byte
-	for _, text := range []string{"one", "", strings.Repeat("two ", 50_000)} {
-		out = append(out, z.add([]byte(text), p.part([]byte(text)))...)
-	}
-	r, err := gzip.NewReader(bytes.NewReader(append(out, z.end()...)))
-	if err != nil {
-		t.Fatal(err)
-	}
-	if got, err := io.ReadAll(r); err != nil || string(got) != "one"+strings.Repeat("two ", 50_000) {
-		t.Errorf("%d bytes, %v", len(got), err)
-	}
-}
-
 // BenchmarkFrame/unit=1 is what one scan costs however many streams are open.
 func BenchmarkFrame(b *testing.B) {
 	b.Run("unit=1", func(b *testing.B) {
@@ -452,13 +370,7 @@ func TestStreamOfARecordThatComesBack(t *testing.T) {
 	synctest.Test(t, func(t *testing.T) {
 		b := journal(noon, 250)
 		h := newHandler(Options{Units: newBoard(stored(noon)), Events: b})
-		ctx, stop := context.WithCancel(t.Context())
-		out, done := &sink{head: http.Header{}}, make(chan struct{})
-		go func() {
-			h.live(out, httptest.NewRequest("GET", "/api/v1/live", nil).WithContext(ctx))
-			close(done)
-		}()
-		synctest.Wait()
+		out, stop := follow(t, h)
 		b.mu.Lock()
 		b.entries = b.entries[:5]
 		b.mu.Unlock()
@@ -466,7 +378,6 @@ func TestStreamOfARecordThatComesBack(t *testing.T) {
 		b.add(rules.Entry{Seq: 6, ID: "q7-again"})
 		time.Sleep(time.Second)
 		stop()
-		<-done
 		if !strings.Contains(out.text(), "id: 6\n") {
 			t.Error("what came after the record was back never came")
 		}

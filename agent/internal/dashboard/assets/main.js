@@ -157,6 +157,12 @@ function fault(u) {
   return "";
 }
 
+// elsewhere names the other units of which nothing can be told.
+function elsewhere(a) {
+  const dark = [...faults.keys()].filter((of) => glances.has(of) && of !== a.unit);
+  return dark.length ? h("span.uncertain", {}, "; what the agent says of " + dark.join(", ") + " cannot be shown") : null;
+}
+
 // watch decides whether what stands on the page may look alive.
 function watch() {
   const now = performance.now(), date = new Date(), together = viewing() === "units", u = together ? undefined : current();
@@ -215,7 +221,7 @@ function draw() {
   const a = u.a;
   text(at("where"), a.site + ", unit " + a.unit);
   show(at("mains"), mains(a, now));
-  show(at("tally"), tally(a));
+  show(at("tally"), tally(a), elsewhere(a));
   at("head").classList.toggle("mainslost", a.power_lost);
   at("head").dataset.priority = power(a).priority;
   if (!here) return;
@@ -354,8 +360,8 @@ lead(() => {
 prefer(remembered() === "us", false);
 begin(() => (current() ? current().a.unit : chosen || ""), (maySee) => {
   state.closed = !maySee;
-  if (maySee) connect();
-  else forget();
+  if (!maySee) forget();
+  else if (!source) connect();
   render();
   watch();
 });
