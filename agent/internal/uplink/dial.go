@@ -78,7 +78,7 @@ func (u *Uplink) options(password string, will message, lost func(error)) *mqtt.
 	o.SetCleanSession(true)
 	o.SetStore(mqtt.NewMemoryStore())
 	o.SetProtocolVersion(4)
-	o.SetOrderMatters(false)
+	o.SetOrderMatters(true) // commands in their order; no handler here waits
 	o.SetConnectTimeout(u.timing.connect)
 	o.SetWriteTimeout(u.timing.handover)
 	o.SetKeepAlive(u.cfg.KeepAlive)
