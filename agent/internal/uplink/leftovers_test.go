@@ -11,17 +11,17 @@ import (
 	"strokebank/rules/alarm"
 )
 
-// kept is what the broker keeps, as one who comes late finds it.
-func kept(t testing.TB, b *broker) map[string]string {
+// kept is what the broker keeps under filter, as one who comes late finds it.
+func kept(t testing.TB, b *broker, filter string) map[string]string {
 	t.Helper()
-	late, last := subscribe(t, b.url(), "#"), sender(t, b, "late-marker")
-	finish(t, last.Publish("marker", 1, false, "x")) // comes after all that is retained
+	late, last, marker := subscribe(t, b.url(), filter), sender(t, b, "late-marker"), strings.NewReplacer("+", "marker", "#", "marker").Replace(filter)
+	finish(t, last.Publish(marker, 1, false, "x")) // comes after all that is retained
 	out := map[string]string{}
 	until(t, late, "the marker", func(m received) bool {
 		if m.retained {
 			out[m.topic] = string(m.payload)
 		}
-		return m.topic == "marker"
+		return m.topic == marker
 	})
 	return out
 }
@@ -50,7 +50,7 @@ func TestRetainedStatesOfGoneAlarmsAreCleared(t *testing.T) {
 	until(t, got, "the alarm with an odd source", func(m received) bool { return m.topic == odd })
 	first.log.wait(t, "broker connected")
 	first.stop()
-	if before := kept(t, b); before[gone] == "" || before[odd] == "" {
+	if before := kept(t, b, "#"); before[gone] == "" || before[odd] == "" {
 		t.Fatalf("kept at first: %v", before)
 	}
 
@@ -61,7 +61,7 @@ func TestRetainedStatesOfGoneAlarmsAreCleared(t *testing.T) {
 	until(t, got, "the second life", func(m received) bool {
 		return strings.HasSuffix(m.topic, "/status") && strings.Contains(string(m.payload), `"online"`)
 	})
-	if before := kept(t, b); before[gone] == "" {
+	if before := kept(t, b, "#"); before[gone] == "" {
 		t.Error("cleared before anybody knew the alarms")
 	}
 	late.show(fewer)
@@ -69,7 +69,7 @@ func TestRetainedStatesOfGoneAlarmsAreCleared(t *testing.T) {
 		second.log.wait(t, "no longer configured is cleared")
 		n++
 	}
-	after := kept(t, b)
+	after := kept(t, b, "#")
 	for topic, want := range map[string]bool{gone: false, odd: false, other: true,
 		"strokebank/Quillen Reach/AU-7/alarm/unit/low_pressure":           true,
 		"strokebank/Quillen Reach/AU-7/alarm/compressor2/failed_to_start": true,
@@ -109,7 +109,7 @@ func TestBrokerThatDoesNotLetTheAgentRead(t *testing.T) {
 		want := fmt.Sprintf(`"scan":%d`, scan)
 		until(t, got, "the next one", func(m received) bool { return strings.Contains(string(m.payload), want) })
 	}
-	if s := u.Stats(); s.Failures != 0 || !s.Connected || kept(t, b)[gone] == "" {
+	if s := u.Stats(); s.Failures != 0 || !s.Connected || kept(t, b, "#")[gone] == "" {
 		t.Errorf("%+v", s)
 	}
 }

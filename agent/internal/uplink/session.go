@@ -5,6 +5,7 @@ import (
 	"errors"
 	"fmt"
 	"net"
+	"sync"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
@@ -22,15 +23,17 @@ type session struct {
 	nonce    string        // that commands of this session must bring; empty: none are taken
 	requests chan incoming // bounded by mostRequests
 
-	lost chan error // the first report that the connection has ended
+	losing sync.Once
+	lost   chan struct{} // closed when the connection has ended
+	why    error         // it has; to be read once lost is closed
 }
 
 // lose notes why the connection has ended; only the first reason counts.
 func (s *session) lose(err error) {
-	select {
-	case s.lost <- err:
-	default:
-	}
+	s.losing.Do(func() {
+		s.why = fmt.Errorf("connection lost: %w", err)
+		close(s.lost)
+	})
 }
 
 // serve lives through one connection, from the attempt to its end.
@@ -61,8 +64,8 @@ func (s *session) run(ctx context.Context) error {
 	inflight := make(chan sent, window)
 	g.Go(func() error {
 		select {
-		case err := <-s.lost:
-			return fmt.Errorf("connection lost: %w", err)
+		case <-s.lost:
+			return s.why
 		case <-gctx.Done():
 			return nil
 		}
@@ -80,7 +83,13 @@ func (s *session) run(ctx context.Context) error {
 		return s.send(gctx, inflight)
 	})
 	g.Go(func() error { return s.confirm(patience, inflight) })
-	return g.Wait()
+	err := g.Wait()
+	select {
+	case <-s.lost: // says more than what failed because of it
+		return s.why
+	default:
+		return err
+	}
 }
 
 // lingering is a context that ends d after ctx has ended.
