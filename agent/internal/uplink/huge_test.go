@@ -135,7 +135,7 @@ func TestForeignPackets(t *testing.T) {
 			go func() {
 				for {
 					l.(*net.TCPListener).SetDeadline(time.Now().Add(patience))
-	conn, err := l.Accept()
+					conn, err := l.Accept()
 					if err != nil {
 						return
 					}
