@@ -14,6 +14,10 @@ import (
 // source.
 const mostLeftovers = 1000
 
+// longestLogged is how many bytes of a topic stand in the log: who may publish
+// there chooses them.
+const longestLogged = 200
+
 // tidy clears the retained states of alarms that the configuration no longer
 // has, once in each session: the broker itself knows what it keeps, so nothing
 // need be remembered over a restart. A broker that does not let the agent read
@@ -69,8 +73,23 @@ func (s *session) tidyUnit(ctx context.Context, filter string, known map[string]
 	if !s.heard(ctx, token, filter) {
 		return nil
 	}
+	err := s.clear(ctx, kept, known, filter)
+	if err == nil && ctx.Err() == nil {
+		s.heard(ctx, s.client.Unsubscribe(filter), filter)
+	}
+	return err
+}
+
+// clear clears what comes and is not known, until nothing more comes.
+func (s *session) clear(ctx context.Context, kept <-chan string, known map[string]bool, filter string) error {
 	quiet := time.NewTimer(s.u.timing.quiet)
 	defer quiet.Stop()
+	cleared := 0
+	defer func() {
+		if more := cleared - mostLogged; more > 0 {
+			s.u.log.Info("more retained states of alarms that are no longer configured are cleared", "under", filter, "number", more)
+		}
+	}()
 	for {
 		select {
 		case at := <-kept:
@@ -81,10 +100,14 @@ func (s *session) tidyUnit(ctx context.Context, filter string, known map[string]
 			if err := s.publishAll(ctx, []message{{topic: at, qos: 1, retained: true, payload: []byte{}}}); err != nil {
 				return err
 			}
-			s.u.log.Info("retained state of an alarm that is no longer configured is cleared", "topic", at)
+			if cleared++; cleared <= mostLogged {
+				s.u.log.Info("retained state of an alarm that is no longer configured is cleared", "topic", at[:min(len(at), longestLogged)])
+			}
 		case <-quiet.C:
-			s.heard(ctx, s.client.Unsubscribe(filter), filter)
-			return nil
+			if len(kept) == 0 {
+				return nil
+			}
+			quiet.Reset(s.u.timing.quiet) // it came while the one before was being cleared
 		case <-ctx.Done():
 			return nil
 		}

@@ -1,10 +1,12 @@
 package uplink
 
 import (
+	"crypto/rand"
 	"fmt"
 	"path/filepath"
 	"strings"
 	"testing"
+	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
 
@@ -14,7 +16,7 @@ import (
 // kept is what the broker keeps under filter, as one who comes late finds it.
 func kept(t testing.TB, b *broker, filter string) map[string]string {
 	t.Helper()
-	late, last, marker := subscribe(t, b.url(), filter), sender(t, b, "late-marker"), strings.NewReplacer("+", "marker", "#", "marker").Replace(filter)
+	late, last, marker := subscribe(t, b.url(), filter), sender(t, b, "marker-"+rand.Text()), strings.NewReplacer("+", "marker", "#", "marker").Replace(filter)
 	finish(t, last.Publish(marker, 1, false, "x")) // comes after all that is retained
 	out := map[string]string{}
 	until(t, late, "the marker", func(m received) bool {
@@ -28,7 +30,7 @@ func kept(t testing.TB, b *broker, filter string) map[string]string {
 
 func sender(t testing.TB, b *broker, id string) mqtt.Client {
 	t.Helper()
-	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(b.url()).SetClientID(id).SetProtocolVersion(4))
+	c := mqtt.NewClient(mqtt.NewClientOptions().AddBroker(b.url()).SetClientID(id).SetAutoReconnect(false).SetProtocolVersion(4))
 	finish(t, c.Connect())
 	t.Cleanup(func() { c.Disconnect(0) })
 	return c
@@ -111,5 +113,57 @@ func TestBrokerThatDoesNotLetTheAgentRead(t *testing.T) {
 	}
 	if s := u.Stats(); s.Failures != 0 || !s.Connected || kept(t, b, "#")[gone] == "" {
 		t.Errorf("%+v", s)
+	}
+}
+
+// What strangers leave under the agent's topics, however much and under
+// however long names, is cleared in a few lines of the log.
+func TestManyLeftoversDoNotFillTheLog(t *testing.T) {
+	const many = 40
+	b := newBroker(t)
+	stranger, long := sender(t, b, "stranger"), strings.Repeat("long", 10_000)
+	for i := range many {
+		finish(t, stranger.Publish(fmt.Sprintf("strokebank/Quillen Reach/AU-7/alarm/%s/%d", long, i), 1, true, "x"))
+	}
+	got, pace := subscribe(t, b.url(), "strokebank/Quillen Reach/AU-7/alarm/+/+"), quick
+	pace.quiet, pace.ack = 3*patience, patience // nothing that a slow machine could miss
+	u := startWith(t, config(b.url()), newBook(0), newBoard(assessment(1)), pace)
+	for range many {
+		until(t, got, "one of them cleared", func(m received) bool { return len(m.payload) == 0 })
+	}
+	u.stop()
+	all := u.log.all()
+	if strings.Count(all, "no longer configured is cleared") != mostLogged || !strings.Contains(all, fmt.Sprintf("number=%d", many-mostLogged)) || len(all) > 10_000 {
+		t.Errorf("%d bytes are in the log: %.3000s", len(all), all)
+	}
+	for topic := range kept(t, b, "strokebank/Quillen Reach/AU-7/alarm/+/+") {
+		if strings.Contains(topic, long) {
+			t.Fatal("one of them is still there")
+		}
+	}
+}
+
+// What has come is cleared also where clearing takes longer than the time in
+// which nothing more must come.
+func TestLeftoversThatWaitAreCleared(t *testing.T) {
+	const many = 40
+	b := newBroker(t)
+	u, err := New(config(b.url()), newBook(0), newBoard(), nil)
+	if err != nil {
+		t.Fatal(err)
+	}
+	u.timing = quick
+	u.timing.quiet, u.timing.ack = time.Nanosecond, patience
+	s, err := u.connect(t.Context())
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer s.client.Disconnect(0)
+	waiting := make(chan string, many)
+	for i := range many {
+		waiting <- fmt.Sprint("left/", i)
+	}
+	if err := s.clear(t.Context(), waiting, nil, "left/+"); err != nil || len(waiting) > 0 {
+		t.Errorf("%d of %d are still there, %v", len(waiting), many, err)
 	}
 }
