@@ -113,7 +113,7 @@ func (c *Config) checkCommands() error {
 // listen subscribes to the commands of all units, before the session's nonce
 // is told to anybody. A broker that refuses it is said so in the log; the rest
 // goes on.
-func (s *session) listen() error {
+func (s *session) listen(ctx context.Context) error {
 	if !s.u.cfg.takes() {
 		return nil
 	}
@@ -127,14 +127,15 @@ func (s *session) listen() error {
 				s.u.dropped.Add(1)
 			}
 		})
-		if !token.WaitTimeout(s.u.timing.ack) {
-			return fmt.Errorf("%s: %w", at, errNoAck)
+		err := s.settled(ctx, token)
+		if ctx.Err() != nil {
+			return nil
 		}
 		refused := false
-		if sub, ok := token.(*mqtt.SubscribeToken); ok {
+		if sub, ok := token.(*mqtt.SubscribeToken); ok && !errors.Is(err, errNoAck) {
 			refused = sub.Result()[at] == 0x80 // MQTT 3.1.1, 3.9.3
 		}
-		if err := token.Error(); err != nil && !refused {
+		if err != nil && !refused {
 			return fmt.Errorf("%s: %w", at, err)
 		}
 		if refused {

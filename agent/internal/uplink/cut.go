@@ -7,6 +7,7 @@ import (
 	"io"
 	"net"
 	"strconv"
+	"sync/atomic"
 
 	"github.com/eclipse/paho.mqtt.golang/packets"
 )
@@ -31,9 +32,14 @@ var errForeign = errors.New("MQTT 3.1.1 has no such packet for a client")
 // cut and the rest of it thrown away, so that its topic, its identifier and the
 // acknowledgement stay right, and whoever it is for refuses it. Any other
 // packet that is too long ends the connection. One goroutine reads.
+//
+// On a thin line the rest takes minutes, and the answers that the client and
+// the session wait for stand behind it. After each piece of it the client
+// therefore gets the answer to a ping, which is what its pings are for: they
+// ask whether anything still comes.
 type cutConn struct {
 	net.Conn
-	most  int     // bytes behind the fixed header of a message: longestMessage
+	most  int     // bytes behind the fixed header of a message, and of a piece: longestMessage
 	fixed [5]byte // the fixed header (MQTT 3.1.1, 2.2) that is being read
 	got   int     // bytes of it so far
 	head  []byte  // what is still to be handed on of it
@@ -41,14 +47,20 @@ type cutConn struct {
 	skip  int     // and bytes behind these that are thrown away
 	err   error   // why nothing is handed on any more
 
+	thrown atomic.Int64 // bytes thrown away so far, for whoever waits
+
 	failed func(error) // told of err before the reader, who does not pass it on to all that wait
 }
 
-// Read hands on what the broker sends. It never reads ahead of what it hands
-// on by more than a header.
+// Read hands on what the broker sends, and never reads ahead of it by more than
+// a header.
 func (c *cutConn) Read(b []byte) (int, error) {
 	if len(c.head) == 0 && c.keep == 0 {
-		if err := c.next(); err != nil {
+		next := c.next
+		if c.skip > 0 {
+			next = c.throw
+		}
+		if err := next(); err != nil {
 			return 0, err
 		}
 	}
@@ -62,17 +74,26 @@ func (c *cutConn) Read(b []byte) (int, error) {
 	return n, err
 }
 
-// next throws away what is left of the packet before and reads the next fixed
-// header: at most five bytes. After an error of the connection, such as a
-// deadline that has passed, it goes on where it was.
-func (c *cutConn) next() error {
-	if c.skip > 0 {
-		n, err := io.CopyN(io.Discard, c.Conn, int64(c.skip))
-		c.skip -= int(n)
-		if err != nil {
-			return err
-		}
+// throw throws away a piece of what is left of a message, and goes on to the
+// next packet after the last one.
+func (c *cutConn) throw() error {
+	n, err := io.CopyN(io.Discard, c.Conn, int64((c.skip-1)%c.most+1))
+	c.skip -= int(n)
+	c.thrown.Add(n)
+	switch {
+	case err != nil:
+		return err
+	case c.skip == 0:
+		return c.next()
 	}
+	c.fixed = [5]byte{packets.Pingresp << 4, 0}
+	c.head = c.fixed[:2]
+	return nil
+}
+
+// next reads the fixed header of the next packet. After an error of the
+// connection, such as a deadline that has passed, it goes on where it was.
+func (c *cutConn) next() error {
 	if c.err != nil {
 		return c.err
 	}

@@ -125,19 +125,19 @@ func (u *Uplink) connect(ctx context.Context) (*session, error) {
 	if err != nil {
 		return nil, err
 	}
-	var open atomic.Pointer[net.Conn]
+	var open atomic.Pointer[cutConn]
 	o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
 		conn, err := u.dial(ctx, s.lose)
 		if err != nil {
 			return nil, err
 		}
-		conn = &cutConn{Conn: conn, most: longestMessage, failed: s.lose}
-		open.Store(&conn)
-		return conn, nil
+		cut := &cutConn{Conn: conn, most: longestMessage, failed: s.lose}
+		open.Store(cut)
+		return cut, nil
 	})
 	stop := context.AfterFunc(ctx, func() {
 		if conn := open.Load(); conn != nil {
-			(*conn).Close()
+			conn.Close()
 		}
 	})
 	s.client = mqtt.NewClient(o)
@@ -154,6 +154,6 @@ func (u *Uplink) connect(ctx context.Context) (*session, error) {
 		s.client.Disconnect(0)
 		return nil, ctx.Err()
 	}
-	s.conn = *open.Load()
+	s.conn = open.Load()
 	return s, nil
 }

@@ -230,3 +230,83 @@ func TestMessagesOfQoS2AreNotKept(t *testing.T) {
 		t.Errorf("%d bytes are kept of %d", kept, messages*long)
 	}
 }
+
+// On a thin line the rest of a message takes longer than any answer may, and
+// all answers stand behind it: the session waits for them as long as something
+// comes, and no longer.
+func TestHugeMessageOnAThinLine(t *testing.T) {
+	const pieces = 80
+	l, err := net.Listen("tcp", "127.0.0.1:0")
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer l.Close()
+	cfg, pace := config("tcp://"+l.Addr().String()), quick
+	cfg.Commands, cfg.Commander = CommandsAccessList, &clerk{}
+	pace.ping, pace.ack = 2*time.Second, 2*time.Second // and the message takes four times as long
+	u := startWith(t, cfg, newBook(1), newBoard(assessment(1)), pace)
+	l.(*net.TCPListener).SetDeadline(time.Now().Add(patience))
+	conn, err := l.Accept()
+	if err != nil {
+		t.Fatal(err)
+	}
+	defer conn.Close()
+	asked := make(chan packets.ControlPacket, 1000) // what waits for an answer
+	go func() {
+		defer close(asked)
+		for {
+			p, err := packets.ReadPacket(conn)
+			if err != nil {
+				return
+			}
+			asked <- p
+		}
+	}()
+	send := func(b []byte) {
+		t.Helper()
+		if _, err := conn.Write(b); err != nil {
+			t.Fatal(err)
+		}
+	}
+	<-asked // CONNECT
+	send([]byte{packets.Connack << 4, 2, 0, 0})
+	m := publication("strokebank/Quillen Reach/AU-7/command", 0, (pieces+2)*longestMessage)
+	part := len(m) / pieces
+	every := time.NewTicker(100 * time.Millisecond)
+	defer every.Stop()
+	for ; len(m) > 0; m = m[min(len(m), part):] {
+		<-every.C
+		send(m[:min(len(m), part)])
+	}
+	for len(asked) > 0 {
+		send(answerTo(<-asked))
+	}
+	for u.Stats().Acknowledged == 0 {
+		p, open := <-asked
+		if !open {
+			t.Fatalf("the session has ended: %s", u.log.all())
+		}
+		send(answerTo(p))
+	}
+	if s := u.Stats(); s.Connections != 1 || s.Failures != 0 {
+		t.Errorf("%+v", s)
+	}
+	u.log.wait(t, "broker lost") // nothing comes any more
+}
+
+// answerTo is what a broker answers to a packet; nothing to one with QoS 0.
+func answerTo(p packets.ControlPacket) []byte {
+	id := p.Details().MessageID
+	both := []byte{byte(id >> 8), byte(id)}
+	switch p.(type) {
+	case *packets.SubscribePacket:
+		return join([]byte{packets.Suback << 4, 3}, both, []byte{1})
+	case *packets.PublishPacket:
+		if id > 0 {
+			return join([]byte{packets.Puback << 4, 2}, both)
+		}
+	case *packets.PingreqPacket:
+		return pong
+	}
+	return nil
+}

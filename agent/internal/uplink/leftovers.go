@@ -2,6 +2,7 @@ package uplink
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
@@ -90,7 +91,7 @@ func (s *session) clear(ctx context.Context, kept <-chan string, known map[strin
 			s.u.log.Info("more retained states of alarms that are no longer configured are cleared", "under", filter, "number", more)
 		}
 	}()
-	for {
+	for thrown := s.conn.thrown.Load(); ; {
 		select {
 		case at := <-kept:
 			quiet.Reset(s.u.timing.quiet)
@@ -104,10 +105,12 @@ func (s *session) clear(ctx context.Context, kept <-chan string, known map[strin
 				s.u.log.Info("retained state of an alarm that is no longer configured is cleared", "topic", at[:min(len(at), longestLogged)])
 			}
 		case <-quiet.C:
-			if len(kept) == 0 {
+			now := s.conn.thrown.Load()
+			if len(kept) == 0 && now == thrown {
 				return nil
 			}
-			quiet.Reset(s.u.timing.quiet) // it came while the one before was being cleared
+			thrown = now
+			quiet.Reset(s.u.timing.quiet) // more came while one was cleared or thrown away
 		case <-ctx.Done():
 			return nil
 		}
@@ -117,18 +120,14 @@ func (s *session) clear(ctx context.Context, kept <-chan string, known map[strin
 // heard waits until the broker has answered, and says in the log where it did
 // not or refused.
 func (s *session) heard(ctx context.Context, token mqtt.Token, filter string) bool {
-	timer := time.NewTimer(s.u.timing.ack)
-	defer timer.Stop()
-	select {
-	case <-token.Done():
-		err := token.Error()
-		if err != nil && s.client.IsConnectionOpen() { // a lost connection is told elsewhere
-			s.u.log.Warn("the broker does not let the agent read its own states", "filter", filter, "err", err)
-		}
-		return err == nil
-	case <-timer.C:
+	err := s.settled(ctx, token)
+	switch {
+	case err == nil:
+		return true
+	case errors.Is(err, errNoAck):
 		s.u.log.Warn("the broker does not answer about the agent's own states", "filter", filter)
-	case <-ctx.Done():
+	case ctx.Err() == nil && s.client.IsConnectionOpen(): // a lost connection is told elsewhere
+		s.u.log.Warn("the broker does not let the agent read its own states", "filter", filter, "err", err)
 	}
 	return false
 }

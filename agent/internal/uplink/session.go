@@ -4,7 +4,6 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"net"
 	"sync"
 	"time"
 
@@ -18,7 +17,7 @@ var errNoAck = errors.New("no acknowledgement in time")
 type session struct {
 	u        *Uplink
 	client   mqtt.Client
-	conn     net.Conn
+	conn     *cutConn
 	began    time.Time
 	nonce    string        // that commands of this session must bring; empty: none are taken
 	requests chan incoming // bounded by mostRequests
@@ -71,7 +70,7 @@ func (s *session) run(ctx context.Context) error {
 		}
 	})
 	g.Go(func() error {
-		if err := s.listen(); err != nil {
+		if err := s.listen(gctx); err != nil {
 			return err
 		}
 		g.Go(func() error { return s.obey(gctx) })
@@ -127,19 +126,33 @@ func (s *session) publish(ctx context.Context, m message) mqtt.Token {
 // await waits until the broker has acknowledged (QoS 1) or the message has
 // been written (QoS 0).
 func (s *session) await(ctx context.Context, token mqtt.Token) error {
+	if err := s.settled(ctx, token); err != nil {
+		return err
+	}
+	s.u.messages.Add(1)
+	return nil
+}
+
+// settled waits until the broker has answered; errNoAck, where it has not in
+// time. The time begins anew while a message is thrown away behind which the
+// answer may stand.
+func (s *session) settled(ctx context.Context, token mqtt.Token) error {
 	timer := time.NewTimer(s.u.timing.ack)
 	defer timer.Stop()
-	select {
-	case <-token.Done():
-		if err := token.Error(); err != nil {
-			return err
+	for thrown := s.conn.thrown.Load(); ; {
+		select {
+		case <-token.Done():
+			return token.Error()
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-timer.C:
+			now := s.conn.thrown.Load()
+			if now == thrown {
+				return errNoAck
+			}
+			thrown = now
+			timer.Reset(s.u.timing.ack)
 		}
-		s.u.messages.Add(1)
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
-	case <-timer.C:
-		return errNoAck
 	}
 }
 
