@@ -81,11 +81,7 @@ func commanded(t *testing.T, how string, change func(*Config)) *station {
 	contract := readContract(t)
 	s.schema = func(name, text string) error { return validate(contract.schemas[name+".schema.json"], text) }
 	s.got = subscribe(t, s.broker.url(), "strokebank/#")
-	s.sender = mqtt.NewClient(mqtt.NewClientOptions().AddBroker(s.broker.url()).SetClientID("sender").SetProtocolVersion(4))
-	if token := s.sender.Connect(); !token.WaitTimeout(patience) || token.Error() != nil {
-		t.Fatal(token.Error())
-	}
-	t.Cleanup(func() { s.sender.Disconnect(100) })
+	s.sender = sender(t, s.broker, "sender")
 	cfg := config(s.broker.url())
 	cfg.Commands, cfg.Commander, cfg.Gate, cfg.CommandWait = how, s.clerk, keyring{}, patience
 	if change != nil {
@@ -378,13 +374,7 @@ func TestCommandsHoldNothingUp(t *testing.T) {
 	for i := range 3 * mostRequests {
 		s.publish(s.command(fmt.Sprint(i), nil), false)
 	}
-	deadline := time.Now().Add(patience)
-	for s.up.Stats().Dropped == 0 {
-		if time.Now().After(deadline) {
-			t.Fatal("nothing was dropped")
-		}
-		until(t, s.got, "live values while commands wait", func(m received) bool { return strings.HasSuffix(m.topic, "/command") })
-	}
+	eventually(t, "commands are dropped", func() bool { return s.up.Stats().Dropped > 0 })
 	s.up.outbox.(*book).add(1)
 	until(t, s.got, "an event while commands wait", func(m received) bool { return strings.HasSuffix(m.topic, "/event") })
 	close(s.clerk.hold)

@@ -69,8 +69,8 @@ func TestHugeMessages(t *testing.T) {
 	s := &station{t: t, broker: b, got: got, sender: sender(t, b, "sender"), clerk: &clerk{}}
 	cfg, box, units := config(b.url()), newBook(1), newBoard(assessment(1))
 	cfg.Commands, cfg.Commander, cfg.Gate, cfg.CommandWait, cfg.KeepAlive = CommandsSecret, s.clerk, keyring{}, patience, patience
-	pace := quick // but nothing that a slow machine could miss
-	pace.ping, pace.ack, pace.quiet = 3*patience, 3*patience, 3*patience
+	pace := quick
+	pace.ping, pace.ack, pace.quiet = 3*patience, 3*patience, 3*patience // all of them behind a hundred megabytes
 	refused := func(what string) {
 		t.Helper()
 		m := until(t, got, "the answer to "+what, func(received) bool { return true })
@@ -184,7 +184,7 @@ func TestMessagesOfQoS2AreNotKept(t *testing.T) {
 	defer l.Close()
 	cfg, pace := config("tcp://"+l.Addr().String()), quick
 	cfg.Commands, cfg.Commander, cfg.KeepAlive = CommandsAccessList, &clerk{}, patience
-	pace.ack, pace.ping = 3*patience, 3*patience
+	pace.ack, pace.ping = 3*patience, 3*patience // which are not answered
 	startWith(t, cfg, newBook(0), newBoard(), pace)
 	l.(*net.TCPListener).SetDeadline(time.Now().Add(patience))
 	conn, err := l.Accept()
@@ -241,7 +241,7 @@ func TestHugeMessageOnAThinLine(t *testing.T) {
 		t.Fatal(err)
 	}
 	defer l.Close()
-	cfg, pace := config("tcp://"+l.Addr().String()), quick
+	cfg, pace := config("tcp://"+l.Addr().String()), hasty()
 	cfg.Commands, cfg.Commander = CommandsAccessList, &clerk{}
 	pace.ping, pace.ack = 2*time.Second, 2*time.Second // and the message takes four times as long
 	u := startWith(t, cfg, newBook(1), newBoard(assessment(1)), pace)

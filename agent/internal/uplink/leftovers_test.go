@@ -59,7 +59,9 @@ func TestRetainedStatesOfGoneAlarmsAreCleared(t *testing.T) {
 	fewer := assessment(3)
 	fewer.Alarms = append(fewer.Alarms[:1:1], fewer.Alarms[2:]...)
 	late := newBoard() // nothing is judged yet: nothing may be cleared
-	second := start(t, config(b.url()), newBook(1), late)
+	pace := quick
+	pace.quiet = 3 * patience // however far apart the two come
+	second := startWith(t, config(b.url()), newBook(1), late, pace)
 	until(t, got, "the second life", func(m received) bool {
 		return strings.HasSuffix(m.topic, "/status") && strings.Contains(string(m.payload), `"online"`)
 	})
@@ -126,7 +128,7 @@ func TestManyLeftoversDoNotFillTheLog(t *testing.T) {
 		finish(t, stranger.Publish(fmt.Sprintf("strokebank/Quillen Reach/AU-7/alarm/%s/%d", long, i), 1, true, "x"))
 	}
 	got, pace := subscribe(t, b.url(), "strokebank/Quillen Reach/AU-7/alarm/+/+"), quick
-	pace.quiet, pace.ack = 3*patience, patience // nothing that a slow machine could miss
+	pace.quiet = 3 * patience // however far apart they come
 	u := startWith(t, config(b.url()), newBook(0), newBoard(assessment(1)), pace)
 	for range many {
 		until(t, got, "one of them cleared", func(m received) bool { return len(m.payload) == 0 })
@@ -153,7 +155,7 @@ func TestLeftoversThatWaitAreCleared(t *testing.T) {
 		t.Fatal(err)
 	}
 	u.timing = quick
-	u.timing.quiet, u.timing.ack = time.Nanosecond, patience
+	u.timing.quiet = time.Nanosecond
 	s, err := u.connect(t.Context())
 	if err != nil {
 		t.Fatal(err)
