@@ -106,6 +106,7 @@ func (s *station) uplinkFigures() []metrics.Figure {
 		of("uplink_failures_total", "Connections refused, not answered or lost.", true, func(u *uplink.Stats) float64 { return float64(u.Failures) }),
 		of("uplink_events_total", "Events that the broker has acknowledged, doubles included.", true, func(u *uplink.Stats) float64 { return float64(u.Events) }),
 		of("uplink_commands_dropped_total", "Commands by message that came too fast to be answered.", true, func(u *uplink.Stats) float64 { return float64(u.Dropped) }),
+		of("uplink_commands_refused_total", "Commands by message that were answered with a refusal.", true, func(u *uplink.Stats) float64 { return float64(u.Refused) }),
 		of("uplink_events_waiting", "Events that the broker has not acknowledged yet.", false, func(u *uplink.Stats) float64 { return float64(u.Waiting) }),
 	}
 }

@@ -16,6 +16,7 @@ import (
 	"os"
 	"os/exec"
 	"path/filepath"
+	"strconv"
 	"strings"
 	"testing"
 	"time"
@@ -204,6 +205,7 @@ func TestExamplesForTheBroker(t *testing.T) {
 			hears.await("five cycles", 0, c.cycles(5))
 			s.roles(t, c, port, viewer)
 			readReference(t).holdAll(t, hears.all())
+			s.longMessages(t, c, port, example)
 			s.nowhere(t, c, hears)
 		})
 	}
@@ -227,6 +229,37 @@ func (s *signer) roles(t *testing.T, c *chain, port int, viewer mqtt.Client) {
 	for _, h := range c.hears.all() {
 		if strings.HasSuffix(h.topic, "/command") || h.payload["id"] == "forged" || h.payload["id"] == "from the viewer" {
 			t.Errorf("the broker let %s pass: %s", h.topic, h.raw)
+		}
+	}
+}
+
+// longMessages: the broker drops what is longer than its example allows, and
+// that is many times what the agent says itself.
+func (s *signer) longMessages(t *testing.T, c *chain, port int, example string) {
+	t.Helper()
+	const margin = 10
+	_, text, _ := strings.Cut(readText(t, "../deploy/broker/"+example), "\nmessage_size_limit ")
+	text, _, _ = strings.Cut(text, "\n")
+	limit, err := strconv.Atoi(text)
+	if err != nil {
+		t.Fatalf("%s: the limit of a message is %q", example, text)
+	}
+	longest := 0
+	for _, h := range c.hears.all() {
+		longest = max(longest, len(h.raw))
+	}
+	if longest == 0 || margin*longest > limit {
+		t.Errorf("the agent's longest message has %d bytes, the broker's limit is %d", longest, limit)
+	}
+	begin := len(c.hears.all())
+	gateway := s.client(t, port, "gateway-test", brokerPassword)
+	for _, long := range []int{limit + 1, 100 * limit, limit} {
+		done(t, gateway.Publish(c.unit+"alarm/unit/long", 1, false, make([]byte, long)))
+	}
+	c.hears.await("the longest that the broker takes", begin, func(h heard) bool { return strings.HasSuffix(h.topic, "/alarm/unit/long") })
+	for _, h := range c.hears.all()[begin:] {
+		if strings.HasSuffix(h.topic, "/alarm/unit/long") && len(h.raw) != limit {
+			t.Errorf("the broker took a message of %d bytes", len(h.raw))
 		}
 	}
 }

@@ -175,6 +175,18 @@ func until(t testing.TB, got <-chan received, what string, want func(received) b
 	}
 }
 
+// eventually waits until what is asked about is so.
+func eventually(t testing.TB, what string, so func() bool) {
+	t.Helper()
+	again := time.NewTicker(5 * time.Millisecond)
+	defer again.Stop()
+	for deadline := time.Now().Add(patience); !so(); <-again.C {
+		if time.Now().After(deadline) {
+			t.Fatalf("waited in vain until %s", what)
+		}
+	}
+}
+
 // proxy stands between the uplink and the broker and can cut the line.
 type proxy struct {
 	listener net.Listener

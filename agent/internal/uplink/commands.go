@@ -40,6 +40,9 @@ const (
 	mostRequests = 16   // that wait for the one before; more are dropped and counted
 	longestBytes = 4096 // of one message
 	mostIDs      = 1000 // in one session; then it ends, and with it its nonce
+
+	mostLogged   = 5 // refusals that have a line in the log, and leftovers of one unit, within
+	loggedWithin = 10 * time.Minute
 )
 
 // place is where questions about secrets come from: a broker does not say who
@@ -110,7 +113,7 @@ func (c *Config) checkCommands() error {
 // listen subscribes to the commands of all units, before the session's nonce
 // is told to anybody. A broker that refuses it is said so in the log; the rest
 // goes on.
-func (s *session) listen() error {
+func (s *session) listen(ctx context.Context) error {
 	if !s.u.cfg.takes() {
 		return nil
 	}
@@ -124,14 +127,15 @@ func (s *session) listen() error {
 				s.u.dropped.Add(1)
 			}
 		})
-		if !token.WaitTimeout(s.u.timing.ack) {
-			return fmt.Errorf("%s: %w", at, errNoAck)
+		err := s.settled(ctx, token)
+		if ctx.Err() != nil {
+			return nil
 		}
 		refused := false
-		if sub, ok := token.(*mqtt.SubscribeToken); ok {
+		if sub, ok := token.(*mqtt.SubscribeToken); ok && !errors.Is(err, errNoAck) {
 			refused = sub.Result()[at] == 0x80 // MQTT 3.1.1, 3.9.3
 		}
-		if err := token.Error(); err != nil && !refused {
+		if err != nil && !refused {
 			return fmt.Errorf("%s: %w", at, err)
 		}
 		if refused {
@@ -148,6 +152,9 @@ func (s *session) obey(ctx context.Context) error {
 		select {
 		case m := <-s.requests:
 			out := s.answer(ctx, m, used)
+			if !out.Accepted {
+				s.u.refused.Add(1)
+			}
 			if err := s.reply(ctx, m.unit, out); err != nil {
 				return err
 			}
@@ -167,7 +174,7 @@ func (s *session) answer(ctx context.Context, m incoming, used map[string]bool) 
 		return rules.Refused(r.ID, err.Error())
 	}
 	if why := s.objection(m, r); why != "" {
-		s.u.log.Warn("command by message refused", "unit", m.unit, "cause", why)
+		s.logRefused(m.unit, why)
 		return rules.Refused(r.ID, why)
 	}
 	if used[r.ID] {
@@ -185,6 +192,41 @@ func (s *session) answer(ctx context.Context, m incoming, used map[string]bool) 
 		return rules.Refused(r.ID, err.Error())
 	}
 	return out
+}
+
+// sparing decides which of many that may be refused have a line in the log:
+// whoever may publish could fill it and wear the flash that it is on. One
+// goroutine at a time asks it.
+type sparing struct {
+	since  time.Time
+	told   int
+	silent int
+}
+
+// next reports whether one more has a line, and how many before it had none.
+func (f *sparing) next(now time.Time) (tell bool, silent int) {
+	if now.Sub(f.since).Abs() > loggedWithin {
+		f.since, f.told = now, 0
+	}
+	if f.told >= mostLogged {
+		f.silent++
+		return false, 0
+	}
+	f.told++
+	silent, f.silent = f.silent, 0
+	return true, silent
+}
+
+func (s *session) logRefused(unit, why string) {
+	tell, silent := s.u.refusals.next(time.Now())
+	if !tell {
+		return
+	}
+	log := s.u.log
+	if silent > 0 {
+		log = log.With("more_before_it", silent)
+	}
+	log.Warn("command by message refused", "unit", unit, "cause", why)
 }
 
 // objection is why a request must not be carried out; empty where it may.

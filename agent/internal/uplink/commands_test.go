@@ -81,11 +81,7 @@ func commanded(t *testing.T, how string, change func(*Config)) *station {
 	contract := readContract(t)
 	s.schema = func(name, text string) error { return validate(contract.schemas[name+".schema.json"], text) }
 	s.got = subscribe(t, s.broker.url(), "strokebank/#")
-	s.sender = mqtt.NewClient(mqtt.NewClientOptions().AddBroker(s.broker.url()).SetClientID("sender").SetProtocolVersion(4))
-	if token := s.sender.Connect(); !token.WaitTimeout(patience) || token.Error() != nil {
-		t.Fatal(token.Error())
-	}
-	t.Cleanup(func() { s.sender.Disconnect(100) })
+	s.sender = sender(t, s.broker, "sender")
 	cfg := config(s.broker.url())
 	cfg.Commands, cfg.Commander, cfg.Gate, cfg.CommandWait = how, s.clerk, keyring{}, patience
 	if change != nil {
@@ -311,6 +307,38 @@ func TestNonceIsNewWithEverySession(t *testing.T) {
 	}
 }
 
+// Whoever may publish can be refused as often as he likes, and neither fills the
+// log nor goes uncounted.
+func TestRefusalsDoNotFillTheLog(t *testing.T) {
+	const line, often = "command by message refused", 4 * mostLogged
+	s := commanded(t, CommandsSecret, nil)
+	for i := range often {
+		if r := s.say(s.command(fmt.Sprint(i), func(m map[string]any) { m["nonce"] = "wrong" })); r.Accepted {
+			t.Errorf("%+v", r)
+		}
+	}
+	s.say("please") // refused too, without a line of its own
+	s.say(s.command("right", nil))
+	if n := s.up.Stats().Refused; n != often+1 {
+		t.Errorf("%d are counted, want %d", n, often+1)
+	}
+	s.up.stop()
+	if n := strings.Count(s.up.log.all(), line); n != mostLogged {
+		t.Errorf("%d lines in the log, want %d:\n%s", n, mostLogged, s.up.log.all())
+	}
+
+	lines, log := newLogbook()
+	later := &session{u: &Uplink{log: log, refusals: s.up.refusals}}
+	later.logRefused("AU-7", "one more")
+	later.u.refusals.since = time.Now().Add(-loggedWithin - time.Minute)
+	later.logRefused("AU-7", "much later")
+	later.logRefused("AU-7", "and again")
+	if all := lines.all(); strings.Count(all, line) != 2 || !strings.Contains(all, fmt.Sprintf("more_before_it=%d unit=AU-7 cause=\"much later\"", often-mostLogged+1)) ||
+		strings.Count(all, "more_before_it") != 1 {
+		t.Errorf("the log says:\n%s", all)
+	}
+}
+
 func TestAccessListOfTheBrokerDecides(t *testing.T) {
 	s := commanded(t, CommandsAccessList, func(c *Config) { c.Gate = nil })
 	if r := s.say(s.command("1", func(m map[string]any) { delete(m, "secret") })); !r.Accepted {
@@ -346,13 +374,7 @@ func TestCommandsHoldNothingUp(t *testing.T) {
 	for i := range 3 * mostRequests {
 		s.publish(s.command(fmt.Sprint(i), nil), false)
 	}
-	deadline := time.Now().Add(patience)
-	for s.up.Stats().Dropped == 0 {
-		if time.Now().After(deadline) {
-			t.Fatal("nothing was dropped")
-		}
-		until(t, s.got, "live values while commands wait", func(m received) bool { return strings.HasSuffix(m.topic, "/command") })
-	}
+	eventually(t, "commands are dropped", func() bool { return s.up.Stats().Dropped > 0 })
 	s.up.outbox.(*book).add(1)
 	until(t, s.got, "an event while commands wait", func(m received) bool { return strings.HasSuffix(m.topic, "/event") })
 	close(s.clerk.hold)

@@ -64,6 +64,19 @@ func (u *Uplink) dial(ctx context.Context, failed func(error)) (net.Conn, error)
 	return secure, nil
 }
 
+// noStore keeps nothing: the client asks for what it has kept only when it
+// takes up an old session. A store in memory would grow by every message that
+// a broker sends with a QoS or to a topic that was not asked for.
+type noStore struct{}
+
+func (noStore) Open()                             {}
+func (noStore) Put(string, packets.ControlPacket) {}
+func (noStore) Get(string) packets.ControlPacket  { return nil }
+func (noStore) All() []string                     { return nil }
+func (noStore) Del(string)                        {}
+func (noStore) Close()                            {}
+func (noStore) Reset()                            {}
+
 // options are the client's for one connection. Its own reconnecting and its
 // session stay off: with either of them a token may report success for a
 // message that the broker never acknowledged.
@@ -76,7 +89,7 @@ func (u *Uplink) options(password string, will message, lost func(error)) *mqtt.
 	o.SetAutoReconnect(false)
 	o.SetConnectRetry(false)
 	o.SetCleanSession(true)
-	o.SetStore(mqtt.NewMemoryStore())
+	o.SetStore(noStore{})
 	o.SetProtocolVersion(4)
 	o.SetOrderMatters(true) // commands in their order; no handler here waits
 	o.SetConnectTimeout(u.timing.connect)
@@ -107,22 +120,24 @@ func (u *Uplink) prepare(s *session) (*mqtt.ClientOptions, error) {
 // connect makes one attempt. The connection is closed when ctx ends before
 // the broker has accepted.
 func (u *Uplink) connect(ctx context.Context) (*session, error) {
-	s := &session{u: u, began: time.Now(), lost: make(chan error, 1), requests: make(chan incoming, mostRequests)}
+	s := &session{u: u, began: time.Now(), lost: make(chan struct{}), requests: make(chan incoming, mostRequests)}
 	o, err := u.prepare(s)
 	if err != nil {
 		return nil, err
 	}
-	var open atomic.Pointer[net.Conn]
+	var open atomic.Pointer[cutConn]
 	o.SetCustomOpenConnectionFn(func(*url.URL, mqtt.ClientOptions) (net.Conn, error) {
 		conn, err := u.dial(ctx, s.lose)
-		if err == nil {
-			open.Store(&conn)
+		if err != nil {
+			return nil, err
 		}
-		return conn, err
+		cut := &cutConn{Conn: conn, most: longestMessage, failed: s.lose}
+		open.Store(cut)
+		return cut, nil
 	})
 	stop := context.AfterFunc(ctx, func() {
 		if conn := open.Load(); conn != nil {
-			(*conn).Close()
+			conn.Close()
 		}
 	})
 	s.client = mqtt.NewClient(o)
@@ -130,7 +145,7 @@ func (u *Uplink) connect(ctx context.Context) (*session, error) {
 	<-token.Done() // bounded by the dialling and the client's own connect timeout
 	ended := !stop()
 	if err := token.Error(); err != nil {
-		if u.addr.secure && open.Load() != nil && errors.Is(err, packets.ErrorNetworkError) {
+		if u.addr.secure && open.Load() != nil && errors.Is(err, packets.ErrorNetworkError) && !errors.Is(err, errForeign) {
 			err = fmt.Errorf("closed after the TLS handshake, as TLS 1.3 does for a refused client certificate: %w", err)
 		}
 		return nil, err
@@ -139,6 +154,6 @@ func (u *Uplink) connect(ctx context.Context) (*session, error) {
 		s.client.Disconnect(0)
 		return nil, ctx.Err()
 	}
-	s.conn = *open.Load()
+	s.conn = open.Load()
 	return s, nil
 }

@@ -238,10 +238,18 @@ func config(url string) Config {
 		Version: "1.2.3", LivePeriod: time.Nanosecond, KeepAlive: time.Second}
 }
 
-// quick is the timing of the tests.
+// quick is the timing of the tests: new attempts come at once, but nothing is
+// given up that a slow machine only keeps waiting.
 var quick = timing{firstRetry: 10 * time.Millisecond, lastRetry: 100 * time.Millisecond, settled: time.Minute,
-	connect: 5 * time.Second, write: 2 * time.Second, handover: 200 * time.Millisecond, ping: time.Second, ack: 2 * time.Second,
+	connect: 5 * time.Second, write: 2 * time.Second, handover: 200 * time.Millisecond, ping: patience, ack: patience,
 	cursor: 20 * time.Millisecond, store: 10 * time.Millisecond, quiet: 200 * time.Millisecond, linger: 500 * time.Millisecond}
+
+// hasty is for brokers that do not answer.
+func hasty() timing {
+	t := quick
+	t.ping, t.ack = time.Second, 2*time.Second
+	return t
+}
 
 // running is an uplink at work.
 type running struct {

@@ -2,6 +2,7 @@ package uplink
 
 import (
 	"context"
+	"errors"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
@@ -13,6 +14,10 @@ import (
 // at; what is over it is found at the next connection. Common practice, no
 // source.
 const mostLeftovers = 1000
+
+// longestLogged is how many bytes of a topic stand in the log: who may publish
+// there chooses them.
+const longestLogged = 200
 
 // tidy clears the retained states of alarms that the configuration no longer
 // has, once in each session: the broker itself knows what it keeps, so nothing
@@ -69,9 +74,24 @@ func (s *session) tidyUnit(ctx context.Context, filter string, known map[string]
 	if !s.heard(ctx, token, filter) {
 		return nil
 	}
+	err := s.clear(ctx, kept, known, filter)
+	if err == nil && ctx.Err() == nil {
+		s.heard(ctx, s.client.Unsubscribe(filter), filter)
+	}
+	return err
+}
+
+// clear clears what comes and is not known, until nothing more comes.
+func (s *session) clear(ctx context.Context, kept <-chan string, known map[string]bool, filter string) error {
 	quiet := time.NewTimer(s.u.timing.quiet)
 	defer quiet.Stop()
-	for {
+	cleared := 0
+	defer func() {
+		if more := cleared - mostLogged; more > 0 {
+			s.u.log.Info("more retained states of alarms that are no longer configured are cleared", "under", filter, "number", more)
+		}
+	}()
+	for thrown := s.conn.thrown.Load(); ; {
 		select {
 		case at := <-kept:
 			quiet.Reset(s.u.timing.quiet)
@@ -81,10 +101,16 @@ func (s *session) tidyUnit(ctx context.Context, filter string, known map[string]
 			if err := s.publishAll(ctx, []message{{topic: at, qos: 1, retained: true, payload: []byte{}}}); err != nil {
 				return err
 			}
-			s.u.log.Info("retained state of an alarm that is no longer configured is cleared", "topic", at)
+			if cleared++; cleared <= mostLogged {
+				s.u.log.Info("retained state of an alarm that is no longer configured is cleared", "topic", at[:min(len(at), longestLogged)])
+			}
 		case <-quiet.C:
-			s.heard(ctx, s.client.Unsubscribe(filter), filter)
-			return nil
+			now := s.conn.thrown.Load()
+			if len(kept) == 0 && now == thrown {
+				return nil
+			}
+			thrown = now
+			quiet.Reset(s.u.timing.quiet) // more came while one was cleared or thrown away
 		case <-ctx.Done():
 			return nil
 		}
@@ -94,18 +120,14 @@ func (s *session) tidyUnit(ctx context.Context, filter string, known map[string]
 // heard waits until the broker has answered, and says in the log where it did
 // not or refused.
 func (s *session) heard(ctx context.Context, token mqtt.Token, filter string) bool {
-	timer := time.NewTimer(s.u.timing.ack)
-	defer timer.Stop()
-	select {
-	case <-token.Done():
-		err := token.Error()
-		if err != nil && s.client.IsConnectionOpen() { // a lost connection is told elsewhere
-			s.u.log.Warn("the broker does not let the agent read its own states", "filter", filter, "err", err)
-		}
-		return err == nil
-	case <-timer.C:
+	err := s.settled(ctx, token)
+	switch {
+	case err == nil:
+		return true
+	case errors.Is(err, errNoAck):
 		s.u.log.Warn("the broker does not answer about the agent's own states", "filter", filter)
-	case <-ctx.Done():
+	case ctx.Err() == nil && s.client.IsConnectionOpen(): // a lost connection is told elsewhere
+		s.u.log.Warn("the broker does not let the agent read its own states", "filter", filter, "err", err)
 	}
 	return false
 }

@@ -167,9 +167,7 @@ func TestWhatIsPublishedIsWhatTheReferenceSays(t *testing.T) {
 	read("the will", func(m received) bool { return strings.Contains(string(m.payload), offlineUnclean) })
 	p.mend()
 	read("online again", func(m received) bool { return strings.Contains(string(m.payload), online) })
-	for u.Stats().Waiting > 0 {
-		read("events", func(received) bool { return true })
-	}
+	eventually(t, "all events are acknowledged", func() bool { return u.Stats().Waiting == 0 })
 	u.stop()
 	read("the goodbye", func(m received) bool { return strings.Contains(string(m.payload), offlineClean) })
 	for _, r := range c.rows {

@@ -4,7 +4,7 @@ import (
 	"context"
 	"errors"
 	"fmt"
-	"net"
+	"sync"
 	"time"
 
 	mqtt "github.com/eclipse/paho.mqtt.golang"
@@ -17,20 +17,22 @@ var errNoAck = errors.New("no acknowledgement in time")
 type session struct {
 	u        *Uplink
 	client   mqtt.Client
-	conn     net.Conn
+	conn     *cutConn
 	began    time.Time
 	nonce    string        // that commands of this session must bring; empty: none are taken
 	requests chan incoming // bounded by mostRequests
 
-	lost chan error // the first report that the connection has ended
+	losing sync.Once
+	lost   chan struct{} // closed when the connection has ended
+	why    error         // it has; to be read once lost is closed
 }
 
 // lose notes why the connection has ended; only the first reason counts.
 func (s *session) lose(err error) {
-	select {
-	case s.lost <- err:
-	default:
-	}
+	s.losing.Do(func() {
+		s.why = fmt.Errorf("connection lost: %w", err)
+		close(s.lost)
+	})
 }
 
 // serve lives through one connection, from the attempt to its end.
@@ -61,14 +63,14 @@ func (s *session) run(ctx context.Context) error {
 	inflight := make(chan sent, window)
 	g.Go(func() error {
 		select {
-		case err := <-s.lost:
-			return fmt.Errorf("connection lost: %w", err)
+		case <-s.lost:
+			return s.why
 		case <-gctx.Done():
 			return nil
 		}
 	})
 	g.Go(func() error {
-		if err := s.listen(); err != nil {
+		if err := s.listen(gctx); err != nil {
 			return err
 		}
 		g.Go(func() error { return s.obey(gctx) })
@@ -80,7 +82,13 @@ func (s *session) run(ctx context.Context) error {
 		return s.send(gctx, inflight)
 	})
 	g.Go(func() error { return s.confirm(patience, inflight) })
-	return g.Wait()
+	err := g.Wait()
+	select {
+	case <-s.lost: // says more than what failed because of it
+		return s.why
+	default:
+		return err
+	}
 }
 
 // lingering is a context that ends d after ctx has ended.
@@ -118,19 +126,33 @@ func (s *session) publish(ctx context.Context, m message) mqtt.Token {
 // await waits until the broker has acknowledged (QoS 1) or the message has
 // been written (QoS 0).
 func (s *session) await(ctx context.Context, token mqtt.Token) error {
+	if err := s.settled(ctx, token); err != nil {
+		return err
+	}
+	s.u.messages.Add(1)
+	return nil
+}
+
+// settled waits until the broker has answered; errNoAck, where it has not in
+// time. The time begins anew while a message is thrown away behind which the
+// answer may stand.
+func (s *session) settled(ctx context.Context, token mqtt.Token) error {
 	timer := time.NewTimer(s.u.timing.ack)
 	defer timer.Stop()
-	select {
-	case <-token.Done():
-		if err := token.Error(); err != nil {
-			return err
+	for thrown := s.conn.thrown.Load(); ; {
+		select {
+		case <-token.Done():
+			return token.Error()
+		case <-ctx.Done():
+			return ctx.Err()
+		case <-timer.C:
+			now := s.conn.thrown.Load()
+			if now == thrown {
+				return errNoAck
+			}
+			thrown = now
+			timer.Reset(s.u.timing.ack)
 		}
-		s.u.messages.Add(1)
-		return nil
-	case <-ctx.Done():
-		return ctx.Err()
-	case <-timer.C:
-		return errNoAck
 	}
 }
 

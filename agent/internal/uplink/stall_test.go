@@ -25,7 +25,7 @@ func TestStalledBrokerIsNoticed(t *testing.T) {
 			b := newBroker(t)
 			got := subscribe(t, b.url(), "strokebank/#")
 			box := newBook(1)
-			u := start(t, config(b.url()), box, newBoard())
+			u := startWith(t, config(b.url()), box, newBoard(), hasty())
 			numbers(t, got, 1, 1)
 			b.freeze(t)
 			box.add(c.events)
@@ -138,7 +138,7 @@ func arrival(t testing.TB, events <-chan string) string {
 func TestWithoutAcknowledgementNothingCounts(t *testing.T) {
 	events := make(chan string, 1000)
 	box := newBook(1000)
-	u := start(t, config(silent(t, events)), box, newBoard())
+	u := startWith(t, config(silent(t, events)), box, newBoard(), hasty())
 	for i := range 2 {
 		if first := arrival(t, events); !strings.Contains(first, `"sequence":1,`) {
 			t.Errorf("connection %d begins with %s", i, first)

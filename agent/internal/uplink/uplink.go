@@ -91,6 +91,7 @@ type Stats struct {
 	Events         uint64    // events acknowledged since the start, doubles included
 	Messages       uint64    // all publications acknowledged or, at QoS 0, written
 	Dropped        uint64    // commands by message that came too fast to be answered
+	Refused        uint64    // commands by message that were answered with a refusal
 	Expired        uint64    // events that retention took before they could be sent
 	Acknowledged   uint64    // number up to which the broker has everything
 	Waiting        uint64    // events not acknowledged yet
@@ -111,6 +112,8 @@ type Uplink struct {
 	messages atomic.Uint64
 	expired  atomic.Uint64
 	dropped  atomic.Uint64
+	refused  atomic.Uint64
+	refusals sparing // the log's; of the one session that there is
 
 	saving sync.Mutex
 	saved  uint64 // the cursor that the outbox has
@@ -198,7 +201,7 @@ func (u *Uplink) Stats() Stats {
 	u.mu.Unlock()
 	out.Acknowledged, out.Events = u.acked.Load(), u.events.Load()
 	out.Messages, out.Expired = u.messages.Load(), u.expired.Load()
-	out.Dropped = u.dropped.Load()
+	out.Dropped, out.Refused = u.dropped.Load(), u.refused.Load()
 	if newest := u.outbox.Newest(); newest > out.Acknowledged {
 		out.Waiting = newest - out.Acknowledged
 	}
