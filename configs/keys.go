@@ -64,7 +64,7 @@ var accessKeys = &table{name: "access", doc: "Who may see and who may act. A sec
 	{name: "act_without_secret", kind: aFlag, def: "false", doc: "Insecure: everybody who reaches the page on this machine may act; only where no secret for it is given, the page listens on loopback and no proxy stands in front."},
 }}
 
-var serverKeys = &table{name: "modbus_server", doc: "A Modbus TCP server that answers function codes 1 to 4 and refuses every other. `strokebank registers FILE` prints what stands where. Nothing can be written through it.", keys: []key{
+var serverKeys = &table{name: "modbus_server", doc: "A Modbus TCP server that answers function codes 1 to 4 and refuses every other. `strokebank registers FILE` prints what stands where. Nothing can be written through it. It takes 16 clients at once; one more takes the place of a silent one of the address that has most, or is closed.", keys: []key{
 	{name: "listen", kind: aText, required: true, sample: "127.0.0.1:5020", doc: "`host:port` to listen on; port 502, which is registered for Modbus, needs a right that the service does not have."},
 	{name: "allow_network", kind: aFlag, def: "false", doc: "Insecure: listen beyond this machine. Modbus has no access control and no encryption: everybody who reaches the address can read all of it, and everybody on the way can change what the control room sees."},
 	{name: "units", kind: aMap, in: servedKeys, sample: "names of units, each with a device", doc: "Which units are served, by their names. Default: all, as devices 1, 2, 3 in the order of the file. A unit that is alone also answers as 0 and 255."},
