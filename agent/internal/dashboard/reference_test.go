@@ -42,6 +42,10 @@ no success is ` + "`{\"error\": why}`" + `.
 * **Again.** GET answers carry an ` + "`ETag`" + `; with it in ` + "`If-None-Match`" + ` the answer is 304
   while nothing has changed. ` + "`Accept-Encoding: gzip`" + ` compresses what is longer than
   a packet.
+* **How many.** 256 connections at once, of one address 128 where the page listens
+  beyond loopback without a proxy. One too many takes the place of one that idles,
+  else of one of the address that has most, or is closed.
+  An answer that is not taken within a minute is cut off, a scrape after 10 s.
 
 `
 
