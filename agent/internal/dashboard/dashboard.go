@@ -93,6 +93,8 @@ type handler struct {
 	refusals refusals
 	waiting  chan struct{} // one slot per entry of a log-in on its way
 	streams  chan struct{} // one slot per open stream
+	turns    chan struct{} // one slot per supposition under way
+	queue    time.Duration // the longest wait for a turn
 	beat     time.Duration
 	gap      time.Duration
 	patience time.Duration
@@ -123,6 +125,7 @@ func newHandler(o Options) *handler {
 	}
 	return &handler{
 		Options: o, streams: make(chan struct{}, o.MaxStreams), waiting: make(chan struct{}, mostWaiting),
+		turns: make(chan struct{}, maxSupposing), queue: supposeWait,
 		beat: beatEvery, gap: leastGap, patience: patience, recheck: recheck, began: time.Now(),
 	}
 }

@@ -44,7 +44,8 @@ no success is ` + "`{\"error\": why}`" + `.
   a packet.
 * **How many.** 256 connections at once, of one address 128 where the page listens
   beyond loopback without a proxy. One too many takes the place of one that idles,
-  else of one of the address that has most, or is closed.
+  else of one of the address that has most, or is closed. Two suppositions are
+  worked out at a time; one that has no turn after 5 s gets 503 and ` + "`Retry-After`" + `.
   An answer that is not taken within a minute is cut off, a scrape after 10 s.
 
 `
