@@ -161,7 +161,7 @@ func direct(next http.Handler, local bool) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		for _, name := range []string{"Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-Ip", "Via"} {
 			if r.Header.Get(name) != "" {
-				refuse(w, http.StatusMisdirectedRequest, "a proxy has passed this request on ("+name+"), and http.behind_proxy is not set")
+				stray(w, "a proxy has passed this request on ("+name+"), and http.behind_proxy is not set")
 				return
 			}
 		}
@@ -170,9 +170,15 @@ func direct(next http.Handler, local bool) http.Handler {
 			host = strings.Trim(r.Host, "[]")
 		}
 		if local && !loopback(host) {
-			refuse(w, http.StatusMisdirectedRequest, "this server answers to its own machine only")
+			stray(w, "this server answers to its own machine only")
 			return
 		}
 		next.ServeHTTP(w, r)
 	})
+}
+
+// stray answers who asks the wrong server.
+func stray(w http.ResponseWriter, why string) {
+	narrow(w.Header())
+	refuse(w, http.StatusMisdirectedRequest, why)
 }
