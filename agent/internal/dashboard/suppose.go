@@ -17,8 +17,9 @@ type supposer interface {
 	Suppose(unit string, given url.Values) (answer []byte, faults []string)
 }
 
-// The bounds of suppositions: one takes a tenth of a second of a fast core, and
-// the scans need the cores. *Common practice, no source.*
+// The bounds of suppositions: a long one takes a hundredth of a second of a fast
+// core, many times that of a gateway's, and the scans need it. *Common practice,
+// no source.*
 const (
 	maxSupposed  = 2000 // bytes that may be written into one question
 	maxSupposing = 2    // at a time
