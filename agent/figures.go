@@ -19,7 +19,7 @@ func (s *station) metrics() (http.Handler, error) {
 
 // figures are the statistics of the agent's own parts.
 func (s *station) figures() []metrics.Figure {
-	return slices.Concat(s.linkFigures(), s.historyFigures(), s.uplinkFigures(), s.serverFigures())
+	return slices.Concat(s.linkFigures(), s.historyFigures(), s.uplinkFigures(), s.pageFigures(), s.serverFigures())
 }
 
 // one is a figure without labels.
@@ -89,6 +89,14 @@ func (s *station) historyFigures() []metrics.Figure {
 		of("history_committed_bytes_total", "Bytes that commits have put into the log.", true, func(h *history.Stats) float64 { return float64(h.CommittedBytes) }),
 		of("history_size_bytes", "Size of the store.", false, func(h *history.Stats) float64 { return float64(h.SizeBytes) }),
 		of("history_free_bytes", "Free space on the store's file system.", false, func(h *history.Stats) float64 { return float64(h.FreeBytes) }),
+	}
+}
+
+// pageFigures is how the page is reached.
+func (s *station) pageFigures() []metrics.Figure {
+	return []metrics.Figure{
+		one("page_connections", "Connections to the page, its API and the metrics.", false, func() float64 { return float64(s.page.Stats().Connections) }),
+		one("page_connections_refused_total", "Connections to the page closed because too many were there.", true, func() float64 { return float64(s.page.Stats().TurnedOut) }),
 	}
 }
 

@@ -49,7 +49,7 @@ var historyKeys = &table{name: "history", doc: "The durable record.", keys: []ke
 	{name: "keep_trends", kind: aQuantity, dim: q.Duration, def: "3650 d", least: "1 d", most: "36500 d", doc: "How long trends are kept: a minute fine for 8 days, ten minutes for 60 days, then by the hour."},
 }}
 
-var httpKeys = &table{name: "http", doc: "The page, its API and the metrics, on one address. Where seeing needs a secret the metrics do too: Prometheus sends it as `authorization: {credentials_file: FILE}` of the scrape configuration, beside `scheme: https` and `tls_config: {ca_file: FILE}`. A file for Prometheus holds the secret itself.", keys: []key{
+var httpKeys = &table{name: "http", doc: "The page, its API and the metrics, on one address. Where seeing needs a secret the metrics do too: Prometheus sends it as `authorization: {credentials_file: FILE}` of the scrape configuration, beside `scheme: https` and `tls_config: {ca_file: FILE}`. A file for Prometheus holds the secret itself. It takes 256 connections at once, of one address 128 where it listens beyond loopback without a proxy; one too many takes the place of one that idles, else of one of the address that has most, or is closed.", keys: []key{
 	{name: "listen", kind: aText, def: "127.0.0.1:8480", sample: "127.0.0.1:8480", doc: "`host:port` to listen on. Beyond loopback it wants TLS (`certificate_file` and `key_file`) and a secret for seeing (in `access`), or `behind_proxy`."},
 	{name: "certificate_file", kind: aText, sample: "/etc/strokebank/page.pem", doc: "The page's certificate and those between it and its root, as PEM, with `key_file`: everything on this address is served over TLS then, 1.2 at least. Both files are read anew when they change."},
 	{name: "key_file", kind: aText, sample: "/etc/strokebank/page.key", doc: "Key of the page's certificate, as PEM."},
@@ -64,7 +64,7 @@ var accessKeys = &table{name: "access", doc: "Who may see and who may act. A sec
 	{name: "act_without_secret", kind: aFlag, def: "false", doc: "Insecure: everybody who reaches the page on this machine may act; only where no secret for it is given, the page listens on loopback and no proxy stands in front."},
 }}
 
-var serverKeys = &table{name: "modbus_server", doc: "A Modbus TCP server that answers function codes 1 to 4 and refuses every other. `strokebank registers FILE` prints what stands where. Nothing can be written through it.", keys: []key{
+var serverKeys = &table{name: "modbus_server", doc: "A Modbus TCP server that answers function codes 1 to 4 and refuses every other. `strokebank registers FILE` prints what stands where. Nothing can be written through it. It takes 16 clients at once; one more takes the place of a silent one of the address that has most, or is closed.", keys: []key{
 	{name: "listen", kind: aText, required: true, sample: "127.0.0.1:5020", doc: "`host:port` to listen on; port 502, which is registered for Modbus, needs a right that the service does not have."},
 	{name: "allow_network", kind: aFlag, def: "false", doc: "Insecure: listen beyond this machine. Modbus has no access control and no encryption: everybody who reaches the address can read all of it, and everybody on the way can change what the control room sees."},
 	{name: "units", kind: aMap, in: servedKeys, sample: "names of units, each with a device", doc: "Which units are served, by their names. Default: all, as devices 1, 2, 3 in the order of the file. A unit that is alone also answers as 0 and 255."},

@@ -79,7 +79,6 @@ func known(r *http.Request, tag string) bool {
 func deliver(w http.ResponseWriter, r *http.Request, kind, tag string, body, compressed []byte) {
 	head := w.Header()
 	head.Set("Content-Type", kind)
-	head.Set("Cache-Control", "no-cache")
 	head.Set("ETag", tag)
 	head.Set("Vary", "Accept-Encoding")
 	if known(r, tag) {
@@ -115,10 +114,9 @@ func refuse(w http.ResponseWriter, status int, why string) {
 	reply(w, status, map[string]string{"error": why})
 }
 
-// reply writes a short answer that must not be kept by anybody.
+// reply writes a short answer.
 func reply(w http.ResponseWriter, status int, v any) {
 	w.Header().Set("Content-Type", jsonKind)
-	w.Header().Set("Cache-Control", "no-store")
 	w.WriteHeader(status)
 	_ = json.NewEncoder(w).Encode(v) // the reader is gone: nobody is left to tell
 }

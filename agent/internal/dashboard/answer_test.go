@@ -1,6 +1,7 @@
 package dashboard
 
 import (
+	"fmt"
 	"net/http"
 	"testing"
 )
@@ -43,6 +44,45 @@ func TestTagsAreComparedWeakly(t *testing.T) {
 		r := &http.Request{Header: http.Header{"If-None-Match": {held}}}
 		if got := known(r, tag); got != want {
 			t.Errorf("%q: %v", held, got)
+		}
+	}
+}
+
+// Nobody keeps an answer but the page's own files; and every answer has what
+// narrows a browser, also where it is the wrong server.
+func TestHeadersOfEveryAnswer(t *testing.T) {
+	plain := http.HandlerFunc(func(w http.ResponseWriter, _ *http.Request) { fmt.Fprint(w, "metrics") })
+	s := listening(t, New(Options{Units: newBoard(stored(noon)), Events: &book{}, Now: at(noon), Suppose: sayer{}, Beside: map[string]http.Handler{"/metrics": plain}}))
+	run(t, s)
+	for _, c := range []struct {
+		path, host, via string
+		status          int
+		keep            string
+	}{
+		{"/", "", "", 200, "no-cache"},
+		{"/assets/main.js", "", "", 200, "no-cache"},
+		{"/api/v1/units", "", "", 200, "no-store"},
+		{"/api/v1/units/AU-7", "", "", 200, "no-store"},
+		{"/api/v1/suppose?unit=AU-7", "", "", 200, "no-store"},
+		{"/api/v1/session", "", "", 200, "no-store"},
+		{"/healthz", "", "", 200, "no-store"},
+		{"/metrics", "", "", 200, "no-store"},
+		{"/nothing", "", "", 404, "no-store"},
+		{"/api/v1/units", "rebound.invalid", "", 421, "no-store"},
+		{"/api/v1/units", "", "192.0.2.9", 421, "no-store"},
+	} {
+		r, _ := http.NewRequest("GET", s.URL()+c.path, nil)
+		if r.Host = c.host; c.via != "" {
+			r.Header.Set("X-Forwarded-For", c.via)
+		}
+		answer, err := http.DefaultClient.Do(r)
+		if err != nil {
+			t.Fatal(err)
+		}
+		body(t, answer)
+		head := answer.Header.Get
+		if answer.StatusCode != c.status || head("Cache-Control") != c.keep || head("Content-Security-Policy") != policy || head("X-Content-Type-Options") != "nosniff" {
+			t.Errorf("%+v: %d %v", c, answer.StatusCode, answer.Header)
 		}
 	}
 }

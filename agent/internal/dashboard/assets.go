@@ -54,5 +54,6 @@ func kindOf(name string) string {
 }
 
 func (a asset) ServeHTTP(w http.ResponseWriter, r *http.Request) {
+	w.Header().Set("Cache-Control", "no-cache") // kept, but asked for anew: the next release has others
 	deliver(w, r, a.kind, a.tag, a.plain, a.gzip)
 }

@@ -91,6 +91,9 @@ func (h *handler) command(w http.ResponseWriter, r *http.Request) {
 	if c.ID == "" {
 		c.ID = rand.Text()
 	}
+	// With slow scans the wait is longer than other answers may take. Where
+	// there is no deadline to set, nothing is cut off.
+	_ = http.NewResponseController(w).SetWriteDeadline(time.Now().Add(h.CommandWait + writeTimeout))
 	ctx, cancel := context.WithTimeout(r.Context(), h.CommandWait)
 	defer cancel()
 	out, err := h.Commands.Submit(ctx, c)

@@ -93,6 +93,8 @@ type handler struct {
 	refusals refusals
 	waiting  chan struct{} // one slot per entry of a log-in on its way
 	streams  chan struct{} // one slot per open stream
+	turns    chan struct{} // one slot per supposition under way
+	queue    time.Duration // the longest wait for a turn
 	beat     time.Duration
 	gap      time.Duration
 	patience time.Duration
@@ -123,6 +125,7 @@ func newHandler(o Options) *handler {
 	}
 	return &handler{
 		Options: o, streams: make(chan struct{}, o.MaxStreams), waiting: make(chan struct{}, mostWaiting),
+		turns: make(chan struct{}, maxSupposing), queue: supposeWait,
 		beat: beatEvery, gap: leastGap, patience: patience, recheck: recheck, began: time.Now(),
 	}
 }
@@ -171,12 +174,25 @@ const policy = "default-src 'none'; script-src 'self'; style-src 'self'; img-src
 // guarded puts the headers that narrow what a browser may do on every answer.
 func guarded(next http.Handler) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
-		set := w.Header().Set
-		set("Content-Security-Policy", policy)
-		set("X-Content-Type-Options", "nosniff")
-		set("Referrer-Policy", "no-referrer")
-		set("Cross-Origin-Opener-Policy", "same-origin")
-		set("Cross-Origin-Resource-Policy", "same-origin")
+		narrow(w.Header())
 		next.ServeHTTP(w, r)
 	})
+}
+
+// narrow sets what every answer has. Nobody is to keep an answer; the page's
+// own files say otherwise for themselves.
+//
+// Strict-Transport-Security is left out. With it a browser lets nobody past a
+// certificate that is out of date or for another name, or past a clock that
+// runs wrong, and that is when somebody may need the page most; it would hold
+// for every other service of that host as well, whatever its port, and not at
+// all where the page is reached by number (RFC 6797, sections 8.1.1, 8.3 and 12.1).
+// Nothing is served without TLS at an address that has a certificate.
+func narrow(head http.Header) {
+	head.Set("Cache-Control", "no-store")
+	head.Set("Content-Security-Policy", policy)
+	head.Set("X-Content-Type-Options", "nosniff")
+	head.Set("Referrer-Policy", "no-referrer")
+	head.Set("Cross-Origin-Opener-Policy", "same-origin")
+	head.Set("Cross-Origin-Resource-Policy", "same-origin")
 }

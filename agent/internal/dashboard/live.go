@@ -85,7 +85,6 @@ func (h *handler) live(w http.ResponseWriter, r *http.Request) {
 	}
 	head := w.Header()
 	head.Set("Content-Type", "text/event-stream; charset=utf-8")
-	head.Set("Cache-Control", "no-store")
 	head.Set("Vary", "Accept-Encoding")
 	head.Set("X-Accel-Buffering", "no") // asks a proxy in between not to hold events back
 	if r.Method == http.MethodHead {

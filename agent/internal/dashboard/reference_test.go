@@ -41,7 +41,14 @@ no success is ` + "`{\"error\": why}`" + `.
   while ` + "`http.behind_proxy`" + ` is not set.
 * **Again.** GET answers carry an ` + "`ETag`" + `; with it in ` + "`If-None-Match`" + ` the answer is 304
   while nothing has changed. ` + "`Accept-Encoding: gzip`" + ` compresses what is longer than
-  a packet.
+  a packet. Nobody between is to keep an answer (` + "`Cache-Control: no-store`" + `); the page's own
+  files may be kept and are asked for anew (` + "`no-cache`" + `).
+* **How many.** 256 connections at once, of one address 128 where the page listens
+  beyond loopback without a proxy; a network of IPv6, of 64 bits, counts as one. One
+  too many takes the place of one that idles, else of one of the address that has
+  most, or is closed. Two suppositions are
+  worked out at a time; one that has no turn after 5 s gets 503 and ` + "`Retry-After`" + `.
+  An answer that is not taken within a minute is cut off, a scrape after 10 s.
 
 `
 

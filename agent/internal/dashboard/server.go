@@ -38,21 +38,24 @@ type Listening struct {
 // Server serves one handler on one socket.
 type Server struct {
 	listener net.Listener
+	door     *door // the same
 	http     *http.Server
 	log      *slog.Logger
 	secure   bool          // over TLS; the library fills its own TLSConfig in any case
 	grace    time.Duration // for requests under way when Run ends
 }
 
-// Bounds of a connection. Writing has none here, since streams live long;
-// they set their own. *Common practice, no source.*
+// Bounds of a connection. *Common practice, no source.*
 const (
-	headerTimeout   = 5 * time.Second
-	readTimeout     = 10 * time.Second
+	headerTimeout = 5 * time.Second
+	readTimeout   = 10 * time.Second
+	// writeTimeout is from a request's header to the end of its answer: the
+	// search in the history and a slow line are in it. What may rightly last
+	// longer, a stream and a command, sets a deadline of its own.
+	writeTimeout    = time.Minute
 	idleTimeout     = 2 * time.Minute
 	maxHeader       = 16 << 10
 	shutdownTimeout = 3 * time.Second
-	sendBuffer      = 64 << 10 // bytes that the system holds for a reader
 )
 
 // Listen opens the socket, so that a taken or refused address is known at the
@@ -70,7 +73,10 @@ func Listen(l Listening, h http.Handler) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("page address %q: %w", l.Address, err)
 	}
-	local := loopback(host)
+	local, ofOne := loopback(host), mostOfOne
+	if local || l.BehindProxy { // all come from one address
+		ofOne = mostConnected
+	}
 	switch {
 	case l.BehindProxy:
 	case !local && (l.CertFile == "" || !l.LogIn):
@@ -93,21 +99,12 @@ func Listen(l Listening, h http.Handler) (*Server, error) {
 	// What the handed out programs are built without, no program speaks.
 	protocols := new(http.Protocols)
 	protocols.SetHTTP1(true)
-	return &Server{listener: ln, log: l.Log, secure: secret != nil, grace: shutdownTimeout, http: &http.Server{
-		Handler: h, ReadHeaderTimeout: headerTimeout, ReadTimeout: readTimeout,
+	d := newDoor(ln.(*net.TCPListener), mostConnected, ofOne, l.Log)
+	return &Server{listener: d, door: d, log: l.Log, secure: secret != nil, grace: shutdownTimeout, http: &http.Server{
+		Handler: h, ReadHeaderTimeout: headerTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout,
 		IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeader, TLSConfig: secret, Protocols: protocols,
-		ErrorLog: slog.NewLogLogger(l.Log.Handler(), slog.LevelDebug),
-		ConnContext: func(ctx context.Context, c net.Conn) context.Context {
-			// A reader that stops reading must be noticed after kilobytes,
-			// not after the megabytes to which the system's buffer grows.
-			if s, ok := c.(*tls.Conn); ok {
-				c = s.NetConn()
-			}
-			if t, ok := c.(*net.TCPConn); ok {
-				_ = t.SetWriteBuffer(sendBuffer)
-			}
-			return ctx
-		},
+		ErrorLog:  slog.NewLogLogger(l.Log.Handler(), slog.LevelDebug),
+		ConnState: d.note,
 	}}, nil
 }
 
@@ -164,7 +161,7 @@ func direct(next http.Handler, local bool) http.Handler {
 	return http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
 		for _, name := range []string{"Forwarded", "X-Forwarded-For", "X-Forwarded-Host", "X-Real-Ip", "Via"} {
 			if r.Header.Get(name) != "" {
-				refuse(w, http.StatusMisdirectedRequest, "a proxy has passed this request on ("+name+"), and http.behind_proxy is not set")
+				stray(w, "a proxy has passed this request on ("+name+"), and http.behind_proxy is not set")
 				return
 			}
 		}
@@ -173,9 +170,15 @@ func direct(next http.Handler, local bool) http.Handler {
 			host = strings.Trim(r.Host, "[]")
 		}
 		if local && !loopback(host) {
-			refuse(w, http.StatusMisdirectedRequest, "this server answers to its own machine only")
+			stray(w, "this server answers to its own machine only")
 			return
 		}
 		next.ServeHTTP(w, r)
 	})
+}
+
+// stray answers who asks the wrong server.
+func stray(w http.ResponseWriter, why string) {
+	narrow(w.Header())
+	refuse(w, http.StatusMisdirectedRequest, why)
 }

@@ -24,7 +24,7 @@ type latest interface {
 
 // Bounds of the clients. *Common practice, no source.*
 const (
-	mostClients  = 16                   // further ones are closed at once
+	mostClients  = 16                   // at once
 	firstLimit   = 10 * time.Second     // until the first request
 	idleLimit    = 2 * time.Minute      // between two requests
 	frameLimit   = 5 * time.Second      // from the first byte of a request to its last, and to send an answer
@@ -47,7 +47,7 @@ type Server struct {
 	Config
 	units    latest
 	listener net.Listener
-	slots    chan struct{} // one for each client; none left: the next is refused
+	clients  clients
 	counts   counts
 
 	mu       sync.Mutex
@@ -80,7 +80,7 @@ func Listen(c Config, units latest) (*Server, error) {
 	if err != nil {
 		return nil, fmt.Errorf("modbus server: %w", err)
 	}
-	return &Server{Config: c, units: units, listener: listener, slots: make(chan struct{}, mostClients),
+	return &Server{Config: c, units: units, listener: listener,
 		seen: map[string]arrival{}, culprits: map[netip.Addr]bool{}}, nil
 }
 
@@ -115,15 +115,17 @@ func (s *Server) Run(ctx context.Context) error {
 			wait(ctx, time.Second)
 			continue
 		}
-		select {
-		case s.slots <- struct{}{}:
-			all.Go(func() {
-				s.serve(ctx, conn)
-				<-s.slots
-			})
-		default:
+		c := &client{Conn: conn, from: network(conn.RemoteAddr()), heard: time.Now()}
+		out := s.clients.admit(c)
+		if out != nil {
 			s.counts.full.Add(1)
-			conn.Close()
+			out.Close()
+		}
+		if out != c {
+			all.Go(func() {
+				s.serve(ctx, c)
+				s.clients.leave(c)
+			})
 		}
 	}
 }

@@ -3,9 +3,11 @@ package registers
 import (
 	"bytes"
 	"context"
+	"errors"
 	"io"
 	"log/slog"
 	"net"
+	"os"
 	"strings"
 	"sync"
 	"testing"
@@ -208,6 +210,53 @@ func TestClientsAreLimited(t *testing.T) {
 	in[3].Close()
 	eventually(t, "room again", func() bool { return s.Stats().Clients < mostClients })
 	ask(t, dial(t, s), 1, "03 0000 0001")
+}
+
+// One address that holds all places makes room for others, down to the same
+// number for each: the client that has been silent for longest goes.
+func TestOneAddressMakesRoom(t *testing.T) {
+	s := serveUnits(t, newBoard(everything()), io.Discard)
+	from := func(n byte) net.Conn {
+		d := net.Dialer{LocalAddr: &net.TCPAddr{IP: net.IPv4(127, 0, 0, n)}}
+		c, err := d.Dial("tcp", s.Addr().String())
+		if err != nil {
+			t.Fatal(err)
+		}
+		t.Cleanup(func() { c.Close() })
+		_ = c.SetDeadline(time.Now().Add(time.Minute))
+		return c
+	}
+	closed := func(c net.Conn) {
+		t.Helper()
+		_, _ = c.Write(unhex(t, "0001 0000 0006 01 03 0000 0001")) // it may be closed already
+		if n, err := c.Read(make([]byte, 1)); err == nil || errors.Is(err, os.ErrDeadlineExceeded) {
+			t.Errorf("still served: %d bytes, %v", n, err)
+		}
+	}
+	var greedy []net.Conn
+	for range mostClients {
+		c := from(1)
+		ask(t, c, 1, "03 0000 0001")
+		greedy = append(greedy, c)
+	}
+	closed(from(1))
+	ask(t, greedy[0], 1, "03 0000 0001") // not silent any more
+	for range mostClients / 2 {
+		ask(t, from(2), 1, "03 0000 0001")
+	}
+	closed(from(2))
+	for _, c := range greedy[1 : 1+mostClients/2] {
+		closed(c)
+	}
+	ask(t, greedy[0], 1, "03 0000 0001")
+	for _, c := range greedy[1+mostClients/2:] {
+		ask(t, c, 1, "03 0000 0001")
+	}
+	ask(t, from(3), 1, "03 0000 0001")
+	eventually(t, "as many as allowed", func() bool { return s.Stats().Clients == mostClients })
+	if n := s.Stats().FullRefused; n != 2+mostClients/2+1 {
+		t.Errorf("%d were closed", n)
+	}
 }
 
 // Garbage ends the connection that it came on, and nothing else.
