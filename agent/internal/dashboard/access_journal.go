@@ -3,6 +3,7 @@ package dashboard
 import (
 	"context"
 	"crypto/rand"
+	"errors"
 	"fmt"
 	"net/http"
 	"sync"
@@ -45,6 +46,9 @@ func (f *refusals) next(now time.Time) (tell bool, silent int) {
 }
 
 func (h *handler) refused(r *http.Request, by string, err error) {
+	if errors.Is(err, context.Canceled) {
+		return // who asked has gone before anything was compared
+	}
 	h.Log.Warn("log-in refused", "by", by, "from", h.remote(r), "cause", err)
 	tell, silent := h.refusals.next(h.Now())
 	if !tell {

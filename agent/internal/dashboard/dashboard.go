@@ -50,6 +50,8 @@ type Options struct {
 
 	// Gate knows who may see and act; nil: everybody may see and nobody act.
 	Gate gate
+	// LogIns are those of the handler before this one; nil: none.
+	LogIns *LogIns
 	// Commands takes commands; nil: nobody acts.
 	Commands commander
 	// CommandWait is the longest wait for what comes of one; 0: 30 s.
@@ -89,7 +91,6 @@ const (
 type handler struct {
 	Options
 	frames   frames
-	logins   logins
 	refusals refusals
 	waiting  chan struct{} // one slot per entry of a log-in on its way
 	streams  chan struct{} // one slot per open stream
@@ -111,6 +112,9 @@ func newHandler(o Options) *handler {
 	}
 	if o.Now == nil {
 		o.Now = time.Now
+	}
+	if o.LogIns == nil {
+		o.LogIns = &LogIns{}
 	}
 	if o.StaleAfter <= 0 {
 		o.StaleAfter = staleAfter
