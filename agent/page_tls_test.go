@@ -158,6 +158,20 @@ func (c *chain) renewedSecret(t *testing.T, s *signer, client *http.Client, ask 
 	if status := note(); status != 401 {
 		t.Errorf("with a log-in by the secret before: %d", status)
 	}
+	if _, text := ask("GET", "/metrics", "", "Authorization", "Bearer "+seeSecret); !strings.Contains(text, "\nstrokebank_page_refused_total 1\n") {
+		t.Errorf("refused: %s", grep(text, "page_refused"))
+	}
+}
+
+// grep is the lines with some words.
+func grep(text, words string) string {
+	var found strings.Builder
+	for line := range strings.Lines(text) {
+		if strings.Contains(line, words) {
+			found.WriteString(line)
+		}
+	}
+	return found.String()
 }
 
 // commandLine asks the agent on this machine over TLS, and no other.

@@ -6,6 +6,7 @@ import (
 	"net"
 	"net/http"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"strokebank/rules"
@@ -50,9 +51,14 @@ type login struct {
 // to the handler of a configuration that was read again they live on; nothing
 // of it outlives the process. The zero value has none. Safe for concurrent use.
 type LogIns struct {
+	refused atomic.Uint64
+
 	mu   sync.Mutex
 	open map[[sha256.Size]byte]login
 }
+
+// Refused is how many secrets the page has refused, from people and programs.
+func (l *LogIns) Refused() uint64 { return l.refused.Load() }
 
 // begin opens a log-in and gives its token.
 func (l *LogIns) begin(by string, role rules.Role, mark string, now time.Time) string {

@@ -72,17 +72,17 @@ a program (): log-in refused, from 127.0.0.1: the secret is wrong`
 // A flood of guesses does not fill the journal, and is counted in it.
 func TestGuessesDoNotFillTheJournal(t *testing.T) {
 	s := locked(t, lock{true, true})
-	for i := range mostRefused {
+	for i := range mostTold {
 		s.ask("POST", "/api/v1/login", `{"by":"nobody","secret":"guess"}`)
 		s.noted(i + 1)
 	}
 	for range 95 {
 		s.ask("POST", "/api/v1/login", `{"by":"nobody","secret":"guess"}`)
 	}
-	s.now = s.now.Add(refusedWithin + time.Second)
+	s.now = s.now.Add(toldWithin + time.Second)
 	s.ask("POST", "/api/v1/login", `{"by":"nobody","secret":"guess"}`)
-	all := s.noted(mostRefused + 1)
-	if len(all) != mostRefused+1 || !strings.HasSuffix(all[mostRefused], "; 95 more before it") {
+	all := s.noted(mostTold + 1)
+	if len(all) != mostTold+1 || !strings.HasSuffix(all[mostTold], "; 95 more before it") {
 		t.Errorf("%d entries, the last %q", len(all), all[len(all)-1])
 	}
 }

@@ -91,7 +91,7 @@ const (
 type handler struct {
 	Options
 	frames   frames
-	refusals refusals
+	telling  telling
 	waiting  chan struct{} // one slot per entry of a log-in on its way
 	streams  chan struct{} // one slot per open stream
 	beat     time.Duration
