@@ -31,13 +31,23 @@ func (d desk) Submit(ctx context.Context, c rules.Command) (rules.Outcome, error
 	return rules.Refused(c.ID, "there is no such unit here"), nil
 }
 
+// people is what is known of them as long as the process lives, whatever
+// configuration it has: who guesses, who has entered, and who is logged in.
+type people struct {
+	memory *authority.Memory
+	logins *dashboard.LogIns
+}
+
+func newPeople() *people { return &people{authority.NewMemory(), &dashboard.LogIns{}} }
+
 // authorityOf reads who may see and who may act.
-func authorityOf(cfg *configs.Config) (*authority.Authority, error) {
+func authorityOf(cfg *configs.Config, memory *authority.Memory) (*authority.Authority, error) {
 	a := cfg.Access
 	return authority.New(authority.Config{
 		See:       authority.Secret{File: a.SeeFile, Env: a.SeeEnv},
 		Act:       authority.Secret{File: a.ActFile, Env: a.ActEnv},
 		LocalActs: a.ActWithoutSecret,
+		Memory:    memory,
 	})
 }
 

@@ -23,7 +23,7 @@ const (
 // files tries the certificates and secrets that a configuration names, and
 // returns how many would keep the agent from starting.
 func files(sh shell, cfg *configs.Config) (wrong int) {
-	_, err := authorityOf(cfg)
+	_, err := authorityOf(cfg, nil)
 	problems := single(err)
 	if cfg.HTTP.CertificateFile != "" {
 		problems = append(problems, single(dashboard.CheckCertificate(cfg.HTTP.CertificateFile, cfg.HTTP.KeyFile))...)

@@ -15,7 +15,7 @@ import (
 // access says whether the agent could start with the secrets that the file
 // names, and who may do what. Nothing of them is said.
 func (in *inspection) access() {
-	_, err := authorityOf(in.cfg)
+	_, err := authorityOf(in.cfg, nil)
 	a := in.cfg.Access
 	who := "Whoever reaches the page may see"
 	if a.SeeFile != "" || a.SeeEnv != "" {

@@ -124,6 +124,7 @@ B. Haddad, act, log-in: logged out, from 127.0.0.1
 	}
 	c.commandLine(t, s)
 	c.scrapedOverTLS(t, s)
+	c.renewedSecret(t, s, client, ask)
 	s.issue(t, "page") // renewed
 	client.CloseIdleConnections()
 	eventually(t, "the renewed certificate is shown", func() bool {
@@ -132,6 +133,45 @@ B. Haddad, act, log-in: logged out, from 127.0.0.1
 		return strings.Contains(c.agent.log.String(), "page certificate renewed") && r.TLS != nil
 	})
 	readReference(t).hold(t, c.hears.all())
+}
+
+// renewedSecret: a log-in lives on across a reload, and ends when the secret
+// that it came by is changed.
+func (c *chain) renewedSecret(t *testing.T, s *signer, client *http.Client, ask func(method, path, body string, head ...string) (*http.Response, string)) {
+	t.Helper()
+	r, text := ask("POST", "/api/v1/login", fmt.Sprintf(`{"by": "C. Mbeki", "secret": %q}`, actSecret))
+	if r.StatusCode != 200 || len(r.Cookies()) != 1 {
+		t.Fatalf("log-in: %d %s", r.StatusCode, text)
+	}
+	cookie := r.Cookies()[0].Name + "=" + r.Cookies()[0].Value
+	note := func() int {
+		r, _ := ask("POST", "/api/v1/commands", `{"command": "note", "unit": "AU-9", "reason": "still here"}`, "Cookie", cookie, "Sec-Fetch-Site", "same-origin")
+		return r.StatusCode
+	}
+	c.reload(t, readText(t, c.config))
+	eventually(t, "the reload", func() bool { return strings.Contains(c.agent.log.String(), `"msg":"reloaded"`) })
+	client.CloseIdleConnections()
+	if status := note(); status != 200 {
+		t.Errorf("with a log-in from before the reload: %d", status)
+	}
+	s.write(t, "act", "a new secret of the acting shift\n")
+	if status := note(); status != 401 {
+		t.Errorf("with a log-in by the secret before: %d", status)
+	}
+	if _, text := ask("GET", "/metrics", "", "Authorization", "Bearer "+seeSecret); !strings.Contains(text, "\nstrokebank_page_refused_total 1\n") {
+		t.Errorf("refused: %s", grep(text, "page_refused"))
+	}
+}
+
+// grep is the lines with some words.
+func grep(text, words string) string {
+	var found strings.Builder
+	for line := range strings.Lines(text) {
+		if strings.Contains(line, words) {
+			found.WriteString(line)
+		}
+	}
+	return found.String()
 }
 
 // commandLine asks the agent on this machine over TLS, and no other.

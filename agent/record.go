@@ -22,6 +22,7 @@ import (
 type outfit struct {
 	clock  watch.ClockSources
 	record recordTo
+	people *people // nil: nothing is known of anybody
 }
 
 // recordTo says where all that enters the rules is recorded; the zero value

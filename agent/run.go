@@ -45,7 +45,7 @@ func run(ctx context.Context, sh shell, args []string) int {
 		return exitFailed
 	}
 	s := service{file: fs.Arg(0), logger: settings, hangup: hangup, tell: newNotifier(os.Getenv),
-		outfit: outfit{clock: watch.SystemClock, record: record}}
+		outfit: outfit{clock: watch.SystemClock, record: record, people: newPeople()}}
 	if os.Getenv("GOGC") == "" {
 		// A gateway has little memory to spare, and the agent makes little
 		// garbage: 27 MiB resident instead of 31.

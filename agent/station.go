@@ -35,6 +35,7 @@ type station struct {
 
 	recorder  *recording.Recorder // nil where nothing is recorded
 	authority *authority.Authority
+	people    *people
 }
 
 // assemble joins the rooms of a configuration and opens what must be open
@@ -53,7 +54,10 @@ func assembleWith(ctx context.Context, cfg *configs.Config, log *slog.Logger, o 
 	if err != nil {
 		return nil, err
 	}
-	s := &station{log: log, store: store, board: watch.NewBoard(unitNames(cfg)), recorder: newRecorder(o.record, log)}
+	s := &station{log: log, store: store, board: watch.NewBoard(unitNames(cfg)), recorder: newRecorder(o.record, log), people: o.people}
+	if s.people == nil {
+		s.people = newPeople()
+	}
 	if err := s.join(ctx, cfg, clock); err != nil {
 		return nil, errors.Join(err, s.Close())
 	}
@@ -77,7 +81,7 @@ func (s *station) join(ctx context.Context, cfg *configs.Config, clock watch.Clo
 		}
 		s.watches = append(s.watches, w)
 	}
-	if s.authority, err = authorityOf(cfg); err != nil {
+	if s.authority, err = authorityOf(cfg, s.people.memory); err != nil {
 		return err
 	}
 	if cfg.Broker != nil {
@@ -188,7 +192,7 @@ func (s *station) handler(cfg *configs.Config) (http.Handler, error) {
 		return nil, err
 	}
 	return dashboard.New(dashboard.Options{
-		Gate: s.authority, Commands: s.watches, CommandWait: commandWait(cfg), BehindProxy: cfg.HTTP.BehindProxy,
+		Gate: s.authority, LogIns: s.people.logins, Commands: s.watches, CommandWait: commandWait(cfg), BehindProxy: cfg.HTTP.BehindProxy,
 		Beside: map[string]http.Handler{"/metrics": scraped},
 		Units:  s.board, Names: unitNames(cfg), Events: s.store, Log: s.log, Version: release,
 		Past: s.store, Works: s.store, Suppose: supposes{cfg.Units},

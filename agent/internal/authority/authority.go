@@ -5,15 +5,10 @@
 package authority
 
 import (
-	"crypto/hmac"
-	"crypto/rand"
-	"crypto/sha256"
-	"crypto/subtle"
 	"errors"
 	"fmt"
 	"os"
 	"strings"
-	"sync"
 	"time"
 
 	"strokebank/rules"
@@ -40,6 +35,7 @@ type Config struct {
 	// may act. Without it nobody may.
 	LocalActs bool
 	Now       func() time.Time // nil: time.Now
+	Memory    *Memory          // of the Authority before this one; nil: a new one
 }
 
 // least is the shortest secret that is taken: 16 characters guessed at the
@@ -48,15 +44,9 @@ const least = 16
 
 // Authority knows the secrets. Safe for concurrent use.
 type Authority struct {
-	cfg Config
-	key [32]byte // of what is remembered; new with every process
-
-	mu    sync.Mutex
-	wrong map[string]*failures
-	known []string // addresses that have entered, the newest last
-
-	slow  sync.Mutex // one derivation at a time: a flood of guesses takes one core at most
-	right map[string][32]byte
+	*Memory
+	cfg   Config
+	opens func(line, given string) bool // what costs time where the line is in stored form
 }
 
 // New reads the secrets once to see that they are there; they are read again
@@ -65,15 +55,15 @@ func New(c Config) (*Authority, error) {
 	if c.Now == nil {
 		c.Now = time.Now
 	}
-	a := &Authority{cfg: c, wrong: map[string]*failures{}, right: map[string][32]byte{}}
-	if _, err := rand.Read(a.key[:]); err != nil {
-		return nil, fmt.Errorf("access: %w", err)
+	if c.Memory == nil {
+		c.Memory = NewMemory()
 	}
+	a := &Authority{Memory: c.Memory, cfg: c, opens: opens}
 	see, seeErr := c.See.read()
 	act, actErr := c.Act.read()
 	err := errors.Join(named("see", seeErr), named("act", actErr))
-	if err == nil && see != "" && (see == act || !strings.HasPrefix(see, storedForm) && opens(act, see) ||
-		!strings.HasPrefix(act, storedForm) && opens(see, act)) {
+	if err == nil && see != "" && (see == act || !stored(see) && opens(act, see) ||
+		!stored(act) && opens(see, act)) {
 		err = errors.New("the roles see and act have the same secret")
 	}
 	if err != nil {
@@ -108,7 +98,7 @@ func (s Secret) read() (string, error) {
 		return "", nil
 	}
 	text = strings.TrimRight(text, "\r\n")
-	if strings.HasPrefix(text, storedForm) {
+	if stored(text) {
 		if _, _, err := parts(text); err != nil {
 			return "", fmt.Errorf("in %s: %w", s.File+s.Env, err)
 		}
@@ -129,63 +119,4 @@ func (a *Authority) Needs(role rules.Role) bool {
 		return a.cfg.Act.given() || !a.cfg.LocalActs
 	}
 	return a.cfg.See.given()
-}
-
-// Enter is the role that a secret opens. from says where the question comes
-// from: after five wrong secrets within a minute from one place, or twenty
-// from anywhere, it is answered with ErrThrottled, whatever the secret. A
-// place that has entered before waits for its own mistakes only, so that
-// strangers who guess cannot lock out who belongs here.
-func (a *Authority) Enter(secret, from string) (rules.Role, error) {
-	return a.EnterAs(secret, from, "")
-}
-
-// EnterAs is Enter for somebody who says who they are: five wrong secrets
-// under one name, from wherever, are too many as well.
-func (a *Authority) EnterAs(secret, from, name string) (rules.Role, error) {
-	if !a.cfg.Act.given() && !a.cfg.See.given() {
-		return "", ErrNobody
-	}
-	if secret == "" {
-		return "", ErrMissing
-	}
-	if a.throttled(from, name) {
-		return "", ErrThrottled
-	}
-	// Both are compared, always.
-	act, see := a.is(rules.Act, a.cfg.Act, secret), a.is(rules.See, a.cfg.See, secret)
-	switch {
-	case act:
-		a.welcome(from)
-		return rules.Act, nil
-	case see:
-		a.welcome(from)
-		return rules.See, nil
-	}
-	a.fail(from, name)
-	return "", ErrWrong
-}
-
-// is compares in a time that does not depend on the secret. One that cannot
-// be read any more is nobody's. What was right once is remembered under a key
-// of this process, so that a program that asks every second costs no
-// derivation each time.
-func (a *Authority) is(role rules.Role, s Secret, given string) bool {
-	line, err := s.read()
-	if err != nil || line == "" {
-		return false
-	}
-	a.slow.Lock()
-	defer a.slow.Unlock()
-	h := hmac.New(sha256.New, a.key[:])
-	fmt.Fprintf(h, "%d %s%s", len(line), line, given)
-	sum := [32]byte(h.Sum(nil))
-	if last, ok := a.right[string(role)]; ok && subtle.ConstantTimeCompare(last[:], sum[:]) == 1 {
-		return true
-	}
-	if !opens(line, given) {
-		return false
-	}
-	a.right[string(role)] = sum
-	return true
 }

@@ -135,12 +135,12 @@ func TestGuessingIsThrottled(t *testing.T) {
 		t.Errorf("after %d guesses the right one: %v", mostWrong, err)
 	}
 	for i := range mostWrong {
-		_, _ = a.EnterAs(fmt.Sprint("a wrong secret ", i), fmt.Sprint("somewhere ", i), "M. Okoro")
+		_, _, _ = a.EnterAs(t.Context(), fmt.Sprint("a wrong secret ", i), fmt.Sprint("somewhere ", i), "M. Okoro")
 	}
-	if _, err := a.EnterAs(actSecret, "elsewhere", " m. okoro"); !errors.Is(err, ErrThrottled) {
+	if _, _, err := a.EnterAs(t.Context(), actSecret, "elsewhere", " m. okoro"); !errors.Is(err, ErrThrottled) {
 		t.Errorf("after %d guesses under one name the right one: %v", mostWrong, err)
 	}
-	if role, err := a.EnterAs(actSecret, "there", "B. Haddad"); role != rules.Act || err != nil {
+	if role, _, err := a.EnterAs(t.Context(), actSecret, "there", "B. Haddad"); role != rules.Act || err != nil {
 		t.Errorf("from another place: %q %v", role, err)
 	}
 	*now = now.Add(forget + time.Second)
@@ -157,7 +157,7 @@ func TestGuessingIsThrottled(t *testing.T) {
 		t.Errorf("strangers lock out who has entered before: %q %v", role, err)
 	}
 	for i := range mostWrong {
-		_, _ = a.EnterAs(fmt.Sprint("a wrong secret ", i), "there", fmt.Sprint(i))
+		_, _, _ = a.EnterAs(t.Context(), fmt.Sprint("a wrong secret ", i), "there", fmt.Sprint(i))
 	}
 	if _, err := a.Enter(actSecret, "there"); !errors.Is(err, ErrThrottled) {
 		t.Errorf("who has entered before guesses on: %v", err)

@@ -14,9 +14,13 @@ import (
 type gate interface {
 	// Needs reports whether a role needs a secret.
 	Needs(role rules.Role) bool
-	// EnterAs is the role that a secret opens; from is who asks and name
-	// who they say they are, for the throttle.
-	EnterAs(secret, from, name string) (rules.Role, error)
+	// EnterAs is the role that a secret opens, and its mark; from is who asks
+	// and name who they say they are, for the throttle. It may have to wait,
+	// and then not longer than ctx.
+	EnterAs(ctx context.Context, secret, from, name string) (role rules.Role, mark string, err error)
+	// Mark stands for the secret that a role has now; empty where none can be
+	// read.
+	Mark(role rules.Role) string
 }
 
 // commander takes commands to their unit and waits for the answer.
@@ -35,14 +39,14 @@ type visitor struct {
 // log-in, or, where no secret is needed, by being on this machine.
 func (h *handler) visitor(r *http.Request) visitor {
 	if secret, ok := strings.CutPrefix(r.Header.Get("Authorization"), "Bearer "); ok && h.Gate != nil {
-		role, err := h.Gate.EnterAs(secret, h.place(r), "")
+		role, _, err := h.Gate.EnterAs(r.Context(), secret, h.place(r), "")
 		if err != nil {
 			h.refused(r, "a program", err)
 		}
 		return visitor{role: role, err: err}
 	}
-	if c, err := r.Cookie(h.cookieName(r)); err == nil {
-		if one, ok := h.logins.find(c.Value, h.Now()); ok {
+	if c, err := r.Cookie(h.cookieName(r)); err == nil && h.Gate != nil {
+		if one, ok := h.LogIns.find(c.Value, h.Now(), h.Gate.Mark); ok {
 			return visitor{role: one.role, by: one.by}
 		}
 	}

@@ -3,6 +3,7 @@ package dashboard
 import (
 	"context"
 	"crypto/rand"
+	"errors"
 	"fmt"
 	"net/http"
 	"sync"
@@ -13,58 +14,86 @@ import (
 
 // Who came in, who did not, and who left, goes the way of every command: to
 // the journal of the first unit. A synced entry costs a gateway's flash about
-// 20 kB, so of those who are refused only a few in a time have an entry of
-// their own; the next entry counts the others.
+// 20 kB, so of what comes often only a few in a time have an entry of their
+// own, and a line in the log; the next one counts the others.
 const (
-	mostRefused   = 5
-	refusedWithin = 10 * time.Minute
-	mostWaiting   = 16 // entries on their way; one more stands in the log only
+	mostTold    = 5  // of who is refused; log-ins of one name from one place, and log-outs
+	mostToldAll = 30 // log-ins to one role, and log-outs: who may see does not hide who acts
+	toldWithin  = 10 * time.Minute
+	mostWaiting = 16 // entries on their way; one more stands in the log only
 )
 
-// refusals decides which refused log-in gets an entry. Safe for concurrent use.
-type refusals struct {
-	mu           sync.Mutex
-	since        time.Time
-	told, silent int
+// telling decides what gets an entry. Safe for concurrent use.
+type telling struct {
+	mu sync.Mutex
+	of map[string]*told // by what happened
 }
 
-// next reports whether one more gets an entry, and how many before it did not.
-func (f *refusals) next(now time.Time) (tell bool, silent int) {
+// told is how often something was told within a time.
+type told struct {
+	since  time.Time
+	all    int
+	each   map[string]int // by whose it was
+	silent int            // how often not, since the last one that was
+}
+
+// next reports whether one more gets an entry, most being told of all of its
+// kind, and how many before it did not.
+func (f *telling) next(what, whose string, most int, now time.Time) (tell bool, silent int) {
 	f.mu.Lock()
 	defer f.mu.Unlock()
-	if now.Sub(f.since).Abs() > refusedWithin {
-		f.since, f.told = now, 0
+	if f.of == nil {
+		f.of = map[string]*told{}
 	}
-	if f.told >= mostRefused {
-		f.silent++
+	one := f.of[what]
+	if one == nil {
+		one = &told{}
+		f.of[what] = one
+	}
+	if now.Sub(one.since).Abs() > toldWithin {
+		one.since, one.all, one.each = now, 0, map[string]int{}
+	}
+	if one.all >= most || one.each[whose] >= mostTold {
+		one.silent++
 		return false, 0
 	}
-	f.told++
-	silent, f.silent = f.silent, 0
+	one.all++
+	one.each[whose]++
+	silent, one.silent = one.silent, 0
 	return true, silent
 }
 
 func (h *handler) refused(r *http.Request, by string, err error) {
-	h.Log.Warn("log-in refused", "by", by, "from", h.remote(r), "cause", err)
-	tell, silent := h.refusals.next(h.Now())
-	if !tell {
-		return
+	if errors.Is(err, context.Canceled) {
+		return // who asked has gone before anything was compared
 	}
-	words := fmt.Sprintf("log-in refused, from %s: %v", h.remote(r), err)
-	if silent > 0 {
-		words += fmt.Sprintf("; %d more before it", silent)
+	h.LogIns.refused.Add(1)
+	if tell, silent := h.telling.next("refused", "", mostTold, h.Now()); tell {
+		h.Log.Warn("log-in refused", "by", by, "from", h.remote(r), "cause", err, "not_told_before", silent)
+		h.enterJournal(r, by, "", fmt.Sprintf("log-in refused, from %s: %v%s", h.remote(r), err, more(silent)))
 	}
-	h.enterJournal(r, by, "", words)
 }
 
 func (h *handler) admitted(r *http.Request, by string, role rules.Role) {
-	h.Log.Info("logged in", "by", by, "role", role, "from", h.remote(r))
-	h.enterJournal(r, by, role, "logged in to "+string(role)+", from "+h.remote(r))
+	if tell, silent := h.telling.next("admitted to "+string(role), by+" "+h.place(r), mostToldAll, h.Now()); tell {
+		h.Log.Info("logged in", "by", by, "role", role, "from", h.remote(r), "not_told_before", silent)
+		h.enterJournal(r, by, role, fmt.Sprintf("logged in to %s, from %s%s", role, h.remote(r), more(silent)))
+	}
 }
 
 func (h *handler) left(r *http.Request, by string, role rules.Role) {
-	h.Log.Info("logged out", "by", by, "from", h.remote(r))
-	h.enterJournal(r, by, role, "logged out, from "+h.remote(r))
+	if tell, silent := h.telling.next("left "+string(role), by+" "+h.place(r), mostToldAll, h.Now()); tell {
+		h.Log.Info("logged out", "by", by, "from", h.remote(r), "not_told_before", silent)
+		h.enterJournal(r, by, role, fmt.Sprintf("logged out, from %s%s", h.remote(r), more(silent)))
+	}
+}
+
+// more says how many have no entry of their own.
+func more(silent int) string {
+	if silent == 0 {
+		return ""
+	}
+	return fmt.Sprintf("; %d more before it", silent)
 }
 
 // enterJournal puts a note in the queue of commands and does not wait for the

@@ -6,6 +6,7 @@ import (
 	"net"
 	"net/http"
 	"sync"
+	"sync/atomic"
 	"time"
 
 	"strokebank/rules"
@@ -38,22 +39,29 @@ func (h *handler) cookieName(r *http.Request) string {
 	return name
 }
 
-// login is one browser that has shown a secret.
+// login is one browser that has shown a secret; mark stands for that secret.
 type login struct {
 	by          string
 	role        rules.Role
+	mark        string
 	since, last time.Time
 }
 
-// logins holds the open ones by the hash of their token. Safe for concurrent
-// use; nothing of it outlives the process.
-type logins struct {
+// LogIns holds the open log-ins of the page by the hash of their token. Given
+// to the handler of a configuration that was read again they live on; nothing
+// of it outlives the process. The zero value has none. Safe for concurrent use.
+type LogIns struct {
+	refused atomic.Uint64
+
 	mu   sync.Mutex
 	open map[[sha256.Size]byte]login
 }
 
+// Refused is how many secrets the page has refused, from people and programs.
+func (l *LogIns) Refused() uint64 { return l.refused.Load() }
+
 // begin opens a log-in and gives its token.
-func (l *logins) begin(by string, role rules.Role, now time.Time) string {
+func (l *LogIns) begin(by string, role rules.Role, mark string, now time.Time) string {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	if l.open == nil {
@@ -70,21 +78,28 @@ func (l *logins) begin(by string, role rules.Role, now time.Time) string {
 		delete(l.open, oldest)
 	}
 	token := rand.Text()
-	l.open[sha256.Sum256([]byte(token))] = login{by, role, now, now}
+	l.open[sha256.Sum256([]byte(token))] = login{by, role, mark, now, now}
 	return token
 }
 
 // find is the log-in of a token, if it has not ended; that it was asked for
-// keeps it from idling.
-func (l *logins) find(token string, now time.Time) (login, bool) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
+// keeps it from idling. It ends with the secret that it came by: mark is what
+// stands for a role's now. While that cannot be read it does not open either.
+func (l *LogIns) find(token string, now time.Time, mark func(rules.Role) string) (login, bool) {
 	key := sha256.Sum256([]byte(token))
+	l.mu.Lock()
 	one, ok := l.open[key]
+	l.mu.Unlock()
 	if !ok {
 		return login{}, false
 	}
-	if now.Sub(one.since).Abs() > loginLasts || now.Sub(one.last).Abs() > loginIdles {
+	present := mark(one.role) // reads a file, so without the lock
+	l.mu.Lock()
+	defer l.mu.Unlock()
+	if one, ok = l.open[key]; !ok || present == "" {
+		return login{}, false
+	}
+	if present != one.mark || now.Sub(one.since).Abs() > loginLasts || now.Sub(one.last).Abs() > loginIdles {
 		delete(l.open, key)
 		return login{}, false
 	}
@@ -94,7 +109,7 @@ func (l *logins) find(token string, now time.Time) (login, bool) {
 }
 
 // end ends a log-in and says whose it was.
-func (l *logins) end(token string) (login, bool) {
+func (l *LogIns) end(token string) (login, bool) {
 	l.mu.Lock()
 	defer l.mu.Unlock()
 	key := sha256.Sum256([]byte(token))
@@ -122,16 +137,16 @@ func (h *handler) enter(w http.ResponseWriter, r *http.Request) {
 		refuse(w, http.StatusBadRequest, err.Error())
 		return
 	}
-	role, err := h.Gate.EnterAs(in.Secret, h.place(r), in.By)
+	role, mark, err := h.Gate.EnterAs(r.Context(), in.Secret, h.place(r), in.By)
 	if err != nil {
 		h.refused(r, in.By, err)
 		refuse(w, http.StatusUnauthorized, err.Error())
 		return
 	}
 	if old, err := r.Cookie(h.cookieName(r)); err == nil {
-		h.logins.end(old.Value)
+		h.LogIns.end(old.Value)
 	}
-	h.setCookie(w, r, h.logins.begin(in.By, role, h.Now()), int(loginLasts.Seconds()))
+	h.setCookie(w, r, h.LogIns.begin(in.By, role, mark, h.Now()), int(loginLasts.Seconds()))
 	h.admitted(r, in.By, role)
 	reply(w, http.StatusOK, map[string]any{"schema": rules.Schema, "role": role, "by": in.By})
 }
@@ -139,7 +154,7 @@ func (h *handler) enter(w http.ResponseWriter, r *http.Request) {
 // leave ends a log-in.
 func (h *handler) leave(w http.ResponseWriter, r *http.Request) {
 	if c, err := r.Cookie(h.cookieName(r)); err == nil {
-		if one, ok := h.logins.end(c.Value); ok {
+		if one, ok := h.LogIns.end(c.Value); ok {
 			h.left(r, one.by, one.role)
 		}
 	}

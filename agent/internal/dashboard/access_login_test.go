@@ -6,6 +6,7 @@ import (
 	"net/http"
 	"net/http/httptest"
 	"strings"
+	"sync"
 	"testing"
 	"time"
 
@@ -71,17 +72,17 @@ a program (): log-in refused, from 127.0.0.1: the secret is wrong`
 // A flood of guesses does not fill the journal, and is counted in it.
 func TestGuessesDoNotFillTheJournal(t *testing.T) {
 	s := locked(t, lock{true, true})
-	for i := range mostRefused {
+	for i := range mostTold {
 		s.ask("POST", "/api/v1/login", `{"by":"nobody","secret":"guess"}`)
 		s.noted(i + 1)
 	}
 	for range 95 {
 		s.ask("POST", "/api/v1/login", `{"by":"nobody","secret":"guess"}`)
 	}
-	s.now = s.now.Add(refusedWithin + time.Second)
+	s.now = s.now.Add(toldWithin + time.Second)
 	s.ask("POST", "/api/v1/login", `{"by":"nobody","secret":"guess"}`)
-	all := s.noted(mostRefused + 1)
-	if len(all) != mostRefused+1 || !strings.HasSuffix(all[mostRefused], "; 95 more before it") {
+	all := s.noted(mostTold + 1)
+	if len(all) != mostTold+1 || !strings.HasSuffix(all[mostTold], "; 95 more before it") {
 		t.Errorf("%d entries, the last %q", len(all), all[len(all)-1])
 	}
 }
@@ -137,9 +138,27 @@ func TestLogInReplacesTheOneBefore(t *testing.T) {
 
 // A stream ends when its reader may not see any more.
 func TestStreamEndsWithTheLogIn(t *testing.T) {
-	s := locked(t, lock{true, true})
-	s.h.beat, s.h.recheck = 20*time.Millisecond, 100*time.Millisecond
-	cookie := s.enter("M. Okoro", seeing)
+	for name, end := range map[string]func(s *site, g *renewable, cookie []string){
+		"log-out": func(s *site, _ *renewable, cookie []string) {
+			if status, _, _ := s.ask("POST", "/api/v1/logout", "{}", cookie...); status != 200 {
+				s.t.Error(status)
+			}
+		},
+		"a changed secret": func(_ *site, g *renewable, _ []string) { g.renew(rules.See, "another") },
+	} {
+		t.Run(name, func(t *testing.T) {
+			g := &renewable{lock: lock{true, true}}
+			s := locked(t, g)
+			s.h.beat, s.h.recheck = 20*time.Millisecond, 100*time.Millisecond
+			s.streamEnds(s.enter("M. Okoro", seeing), func(cookie []string) { end(s, g, cookie) })
+		})
+	}
+}
+
+// streamEnds expects that a stream goes on until end, and not much longer.
+func (s *site) streamEnds(cookie []string, end func(cookie []string)) {
+	t := s.t
+	t.Helper()
 	r, err := http.NewRequestWithContext(t.Context(), "GET", s.url+"/api/v1/live", nil)
 	if err != nil {
 		t.Fatal(err)
@@ -158,19 +177,81 @@ func TestStreamEndsWithTheLogIn(t *testing.T) {
 		}
 		if beats++; beats == 2 && !left {
 			left = true
-			if status, _, _ := s.ask("POST", "/api/v1/logout", "{}", cookie...); status != 200 {
-				t.Fatal(status)
-			}
+			end(cookie)
 		}
 		if left {
 			after++
 		}
 		if after > 50 { // five of its looks would do
-			t.Fatalf("%d beats after the log-out", after)
+			t.Fatalf("%d beats after the end", after)
 		}
 	}
 	if !left {
 		t.Error("the stream ended by itself")
+	}
+}
+
+// renewable is a lock whose secrets are changed.
+type renewable struct {
+	lock
+	mu    sync.Mutex
+	marks map[rules.Role]string
+}
+
+func (g *renewable) renew(role rules.Role, mark string) {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if g.marks == nil {
+		g.marks = map[rules.Role]string{}
+	}
+	g.marks[role] = mark
+}
+
+func (g *renewable) Mark(role rules.Role) string {
+	g.mu.Lock()
+	defer g.mu.Unlock()
+	if mark, ok := g.marks[role]; ok {
+		return mark
+	}
+	return g.lock.Mark(role)
+}
+
+// A log-in ends with the secret that it came by, and not with another; while
+// that cannot be read it opens nothing.
+func TestLogInEndsWithItsSecret(t *testing.T) {
+	g := &renewable{lock: lock{true, true}}
+	s := locked(t, g)
+	act, see := s.enter("M. Okoro", acting), s.enter("B. Haddad", seeing)
+	want := func(when string, act, see int, cookies ...[]string) {
+		t.Helper()
+		before := len(s.clerk.done)
+		if status, _, _ := s.ask("POST", "/api/v1/commands", wanted, append(cookies[0], "Sec-Fetch-Site", "same-origin")...); status != act || (len(s.clerk.done) > before) != (act == 200) {
+			t.Errorf("%s: acting %d, want %d", when, status, act)
+		}
+		if status, _, _ := s.ask("GET", "/api/v1/units", "", cookies[1]...); status != see {
+			t.Errorf("%s: seeing %d, want %d", when, status, see)
+		}
+	}
+	want("at first", 200, 200, act, see)
+	g.renew(rules.Act, "")
+	want("while the file cannot be read", 401, 200, act, see)
+	g.renew(rules.Act, g.lock.Mark(rules.Act))
+	want("when it can again", 200, 200, act, see)
+	g.renew(rules.Act, "another")
+	want("once it was changed", 401, 200, act, see)
+	g.renew(rules.Act, g.lock.Mark(rules.Act))
+	want("changed back", 401, 200, act, see)
+}
+
+// A handler that is given the log-ins of the one before goes on with them.
+func TestLogInsLiveOn(t *testing.T) {
+	first := locked(t, lock{true, true})
+	cookie := first.enter("M. Okoro", seeing)
+	next := lockedWith(t, lock{true, true}, func(o *Options) { o.LogIns = first.h.LogIns })
+	name, token, _ := strings.Cut(cookie[1], "=")
+	name = strings.Replace(name, first.url[strings.LastIndex(first.url, ":")+1:], next.url[strings.LastIndex(next.url, ":")+1:], 1)
+	if status, text, _ := next.ask("GET", "/api/v1/units", "", "Cookie", name+"="+token); status != 200 {
+		t.Errorf("%d %s", status, text)
 	}
 }
 

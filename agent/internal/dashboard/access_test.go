@@ -27,17 +27,19 @@ func (l lock) Needs(role rules.Role) bool {
 	return role == rules.See && l.see || role == rules.Act && l.act
 }
 
-func (l lock) EnterAs(secret, from, _ string) (rules.Role, error) {
+func (l lock) EnterAs(_ context.Context, secret, from, _ string) (rules.Role, string, error) {
 	switch {
 	case from == "":
-		return "", errors.New("from nowhere")
+		return "", "", errors.New("from nowhere")
 	case secret == acting && l.act:
-		return rules.Act, nil
+		return rules.Act, l.Mark(rules.Act), nil
 	case secret == seeing && l.see:
-		return rules.See, nil
+		return rules.See, l.Mark(rules.See), nil
 	}
-	return "", errors.New("the secret is wrong")
+	return "", "", errors.New("the secret is wrong")
 }
+
+func (l lock) Mark(role rules.Role) string { return "mark of " + string(role) }
 
 // clerk carries commands out, in memory.
 type clerk struct {
@@ -209,12 +211,12 @@ func TestLogIn(t *testing.T) {
 }
 
 func TestLogInsAreBounded(t *testing.T) {
-	var l logins
-	first := l.begin("first", rules.See, noon)
+	var l LogIns
+	first := l.begin("first", rules.See, "mark", noon)
 	for i := range mostLogins {
-		l.begin("x", rules.See, noon.Add(time.Duration(i+1)*time.Second))
+		l.begin("x", rules.See, "mark", noon.Add(time.Duration(i+1)*time.Second))
 	}
-	if _, ok := l.find(first, noon); ok || len(l.open) != mostLogins {
+	if _, ok := l.find(first, noon, func(rules.Role) string { return "mark" }); ok || len(l.open) != mostLogins {
 		t.Errorf("the oldest is still open: %v, %d in all", ok, len(l.open))
 	}
 }

@@ -50,6 +50,8 @@ type Options struct {
 
 	// Gate knows who may see and act; nil: everybody may see and nobody act.
 	Gate gate
+	// LogIns are those of the handler before this one; nil: none.
+	LogIns *LogIns
 	// Commands takes commands; nil: nobody acts.
 	Commands commander
 	// CommandWait is the longest wait for what comes of one; 0: 30 s.
@@ -89,8 +91,7 @@ const (
 type handler struct {
 	Options
 	frames   frames
-	logins   logins
-	refusals refusals
+	telling  telling
 	waiting  chan struct{} // one slot per entry of a log-in on its way
 	streams  chan struct{} // one slot per open stream
 	turns    chan struct{} // one slot per supposition under way
@@ -113,6 +114,9 @@ func newHandler(o Options) *handler {
 	}
 	if o.Now == nil {
 		o.Now = time.Now
+	}
+	if o.LogIns == nil {
+		o.LogIns = &LogIns{}
 	}
 	if o.StaleAfter <= 0 {
 		o.StaleAfter = staleAfter

@@ -33,8 +33,10 @@ no success is ` + "`{\"error\": why}`" + `.
   ` + "`/healthz`" + `, ` + "`/api/v1/session`" + `, login and logout answers 401 without it: a program
   sends ` + "`Authorization: Bearer SECRET`" + `, a browser the cookie of a log-in. So does
   ` + "`/metrics`" + `. After five wrong secrets in a minute from one address, or under
-  one name, or twenty from strangers together, the answer is 401 whatever the
-  secret, until the minute is over.
+  one name, the answer is 401 whatever the secret, until the minute is over;
+  after twenty from strangers together, so it is for every address with a wrong
+  one among them. It is 401 too where many wait for a secret to be derived. A
+  log-in ends when its secret is changed, and not with a reload.
 * **From where.** A POST that a browser says to come from another site's page
   gets 403; one that is not ` + "`application/json`" + ` 415. On loopback a request that does
   not name this machine gets 421, and so does one that a proxy has passed on
