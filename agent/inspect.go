@@ -53,6 +53,8 @@ type finding struct {
 	Says    string   `json:"says"`         // one sentence
 	Do      string   `json:"do,omitempty"` // what to do; empty where it is well
 	Details []string `json:"details,omitempty"`
+
+	sent []string // what of the details goes into a service file; nil: all
 }
 
 func inspect(ctx context.Context, sh shell, args []string) int {
@@ -139,7 +141,7 @@ func (in *inspection) configuration(cfg *configs.Config, err error) {
 		f := in.add(attention, "configuration", "The file is wrong at "+count(len(problems), "place")+", and nothing else was looked at.",
 			"Correct what the lines below say; configs/reference.md explains every key. A running agent goes on with what it read before.")
 		for _, p := range problems {
-			f.Details = append(f.Details, p.Error())
+			f.Details, f.sent = append(f.Details, p.Error()), append(f.sent, closedProblem(p).Error())
 		}
 	default:
 		in.add(attention, "configuration", fmt.Sprintf("The file cannot be read (%v), and nothing else was looked at.", err),
