@@ -26,6 +26,7 @@ type inspection struct {
 	Well     bool      `json:"well"` // of every finding
 	Findings []finding `json:"findings"`
 
+	etc      string // where passwd and group stand
 	given    string // the secret of who may see, from the command line
 	cfg      *configs.Config
 	senses   senses
@@ -74,7 +75,7 @@ func inspectWith(ctx context.Context, sh shell, args []string, s senses) int {
 		fmt.Fprintln(sh.err, "strokebank:", err)
 		return exitFailed
 	}
-	in := &inspection{Schema: 1, Time: time.Now().UTC().Truncate(time.Second), File: fs.Arg(0), Version: release, Commit: commit(), given: given, senses: s}
+	in := &inspection{Schema: 1, Time: time.Now().UTC().Truncate(time.Second), File: fs.Arg(0), Version: release, Commit: commit(), etc: "/etc", given: given, senses: s}
 	events, lost := in.look(ctx)
 	in.Well = !slices.ContainsFunc(in.Findings, func(f finding) bool { return f.State != isWell })
 	write := in.text
@@ -120,6 +121,7 @@ func (in *inspection) look(ctx context.Context) ([]sentEvent, error) {
 	in.recording(running)
 	in.broker(ctx, running)
 	in.access()
+	in.openFiles()
 	in.certificates()
 	for _, u := range cfg.Units {
 		in.unit(ctx, past, u)
