@@ -66,7 +66,7 @@ func (in *inspection) pack(to io.Writer, events []sentEvent) error {
 	zip := gzip.NewWriter(to)
 	out := tar.NewWriter(zip)
 	hide := in.secrets()
-	for _, part := range in.parts(events) {
+	for _, part := range in.parts(events, hide) {
 		text := home.ReplaceAllString(hide.Replace(part.text), "/home/"+leftOut)
 		h := &tar.Header{Name: "strokebank-service/" + part.name, Mode: 0o600, Size: int64(len(text)), ModTime: in.Time}
 		if err := out.WriteHeader(h); err != nil {
@@ -84,8 +84,8 @@ var home = regexp.MustCompile(`/home/[^/\s"';,]+`)
 
 type bundlePart struct{ name, text string }
 
-func (in *inspection) parts(events []sentEvent) []bundlePart {
-	inside := in.forOthers()
+func (in *inspection) parts(events []sentEvent, hide *strings.Replacer) []bundlePart {
+	inside := in.forOthers(hide)
 	var text, asJSON bytes.Buffer
 	_ = inside.text(&text) // a buffer takes everything
 	_ = inside.json(&asJSON)

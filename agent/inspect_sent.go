@@ -3,6 +3,7 @@ package main
 import (
 	"regexp"
 	"slices"
+	"strings"
 	"time"
 
 	"strokebank/configs"
@@ -126,14 +127,20 @@ func openValue(path, value string) string {
 	return leftOut
 }
 
-// forOthers is the inspection without what a person has typed.
-func (in *inspection) forOthers() *inspection {
+// forOthers is the inspection without what a person has typed and what hide
+// takes out: here, before lines are broken and letters escaped in another way.
+func (in *inspection) forOthers(hide *strings.Replacer) *inspection {
 	out := *in
-	out.Findings = slices.Clone(in.Findings)
-	for i := range out.Findings {
-		if f := &out.Findings[i]; f.sent != nil {
+	out.Findings = nil
+	for _, f := range in.Findings {
+		if f.sent != nil {
 			f.Details = f.sent
 		}
+		f.Says, f.Do, f.Details = hide.Replace(f.Says), hide.Replace(f.Do), slices.Clone(f.Details)
+		for i := range f.Details {
+			f.Details[i] = hide.Replace(f.Details[i])
+		}
+		out.Findings = append(out.Findings, f)
 	}
 	return &out
 }

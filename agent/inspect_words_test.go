@@ -6,6 +6,7 @@ import (
 	"go/ast"
 	"go/parser"
 	"go/token"
+	"os"
 	"path/filepath"
 	"reflect"
 	"regexp"
@@ -336,5 +337,40 @@ func TestServiceFileNamesNoHome(t *testing.T) {
 		if strings.Contains(text, "marsh") || strings.HasPrefix(name, "inspection") && !strings.Contains(text, "/home/(left out)/site.yaml") {
 			t.Errorf("%s: %s", name, text)
 		}
+	}
+}
+
+// What is hidden is so also where a line is broken within it, and where JSON
+// writes it in another way.
+func TestServiceFileHidesAcrossLines(t *testing.T) {
+	dir := filepath.Join(t.TempDir(), "all the keys of <this> gateway that there have ever been")
+	if err := os.Mkdir(dir, 0o700); err != nil {
+		t.Fatal(err)
+	}
+	secret := `smew "at" <the> sluice, smew at the weir, smew at the mill`
+	put(t, filepath.Join(dir, "page key"), secret+"\n")
+	cfg, err := read("../configs/quillen-reach.yaml")
+	if err != nil {
+		t.Fatal(err)
+	}
+	cfg.HTTP.KeyFile = filepath.Join(dir, "page key")
+	in := &inspection{cfg: cfg}
+	in.add(attention, "key, page", cfg.HTTP.KeyFile+" cannot be used with the certificate: it holds "+secret+".", "Put another into "+cfg.HTTP.KeyFile+".").Details = []string{"at the broker: " + secret, "a line"}
+	out := filepath.Join(t.TempDir(), "out.tar.gz")
+	if err := in.bundle(out, nil); err != nil {
+		t.Fatal(err)
+	}
+	for name, text := range unpacked(t, out) {
+		for _, word := range []string{"smew", "sluice", "gateway that", "page key"} {
+			if strings.Contains(text, word) {
+				t.Errorf("%s has %q:\n%s", name, word, text)
+			}
+		}
+		if name == "inspection.txt" && !strings.Contains(text, "(left out) cannot be used with the certificate") {
+			t.Errorf("%s", text)
+		}
+	}
+	if !strings.Contains(in.Findings[0].Details[0], secret) {
+		t.Error("who inspects does not see what is hidden from others")
 	}
 }
