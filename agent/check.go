@@ -29,6 +29,11 @@ func check(ctx context.Context, sh shell, args []string) int {
 	for _, u := range cfg.Units {
 		summary(sh, u)
 	}
+	if !*starting { // the agent says it itself then
+		for _, f := range openFaults(openFiles(fs.Arg(0), cfg, "/etc")) {
+			fmt.Fprintf(sh.out, "  open to others: %s\n", f)
+		}
+	}
 	if wrong := files(sh, cfg); wrong > 0 || !writable(sh, cfg.History.Dir, *starting) && !*starting {
 		return exitConfig
 	}

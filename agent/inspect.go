@@ -26,6 +26,7 @@ type inspection struct {
 	Well     bool      `json:"well"` // of every finding
 	Findings []finding `json:"findings"`
 
+	etc      string // where passwd and group stand
 	given    string // the secret of who may see, from the command line
 	cfg      *configs.Config
 	senses   senses
@@ -53,6 +54,8 @@ type finding struct {
 	Says    string   `json:"says"`         // one sentence
 	Do      string   `json:"do,omitempty"` // what to do; empty where it is well
 	Details []string `json:"details,omitempty"`
+
+	sent []string // what of the details goes into a service file; nil: all
 }
 
 func inspect(ctx context.Context, sh shell, args []string) int {
@@ -72,7 +75,7 @@ func inspectWith(ctx context.Context, sh shell, args []string, s senses) int {
 		fmt.Fprintln(sh.err, "strokebank:", err)
 		return exitFailed
 	}
-	in := &inspection{Schema: 1, Time: time.Now().UTC().Truncate(time.Second), File: fs.Arg(0), Version: release, Commit: commit(), given: given, senses: s}
+	in := &inspection{Schema: 1, Time: time.Now().UTC().Truncate(time.Second), File: fs.Arg(0), Version: release, Commit: commit(), etc: "/etc", given: given, senses: s}
 	events, lost := in.look(ctx)
 	in.Well = !slices.ContainsFunc(in.Findings, func(f finding) bool { return f.State != isWell })
 	write := in.text
@@ -118,6 +121,7 @@ func (in *inspection) look(ctx context.Context) ([]sentEvent, error) {
 	in.recording(running)
 	in.broker(ctx, running)
 	in.access()
+	in.openFiles()
 	in.certificates()
 	for _, u := range cfg.Units {
 		in.unit(ctx, past, u)
@@ -139,7 +143,7 @@ func (in *inspection) configuration(cfg *configs.Config, err error) {
 		f := in.add(attention, "configuration", "The file is wrong at "+count(len(problems), "place")+", and nothing else was looked at.",
 			"Correct what the lines below say; configs/reference.md explains every key. A running agent goes on with what it read before.")
 		for _, p := range problems {
-			f.Details = append(f.Details, p.Error())
+			f.Details, f.sent = append(f.Details, p.Error()), append(f.sent, closedProblem(p).Error())
 		}
 	default:
 		in.add(attention, "configuration", fmt.Sprintf("The file cannot be read (%v), and nothing else was looked at.", err),

@@ -15,6 +15,7 @@ import (
 	"strings"
 	"time"
 
+	"strokebank/agent/internal/authority"
 	"strokebank/sensors/signal"
 )
 
@@ -202,7 +203,7 @@ func (in *inspection) seeSecret() (secret, without string) {
 	}
 	first, _, _ := strings.Cut(text, "\n")
 	first = strings.TrimRight(first, "\r")
-	if strings.HasPrefix(first, "pbkdf2-sha256$") {
+	if authority.IsStored(first) {
 		return "", ", of which only the stored form is here"
 	}
 	return first, ""

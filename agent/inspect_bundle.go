@@ -27,26 +27,6 @@ const (
 	mostSentBytes = 1 << 20 // of events, before compression
 )
 
-// sentEvent is what of an event goes into a service file: a list of what may,
-// so that a name that is added to events stays out. No person's name is in it
-// and no words that a person has typed.
-type sentEvent struct {
-	Seq          uint64        `json:"sequence"`
-	ID           string        `json:"id"`
-	Kind         rules.Kind    `json:"kind"`
-	Time         time.Time     `json:"time"`
-	ClockTrusted bool          `json:"clock_trusted"`
-	Unit         string        `json:"unit,omitempty"`
-	Source       string        `json:"source,omitempty"`
-	Name         string        `json:"name,omitempty"`
-	From         string        `json:"from,omitempty"`
-	To           string        `json:"to,omitempty"`
-	Priority     string        `json:"priority,omitempty"`
-	Reason       string        `json:"reason,omitempty"`
-	Values       []rules.Value `json:"values,omitempty"`
-	Test         bool          `json:"test,omitempty"`
-}
-
 // recent are the newest events of the last month, the oldest first.
 func (p *pastEvents) recent(ctx context.Context, cfg *configs.Config) (all []sentEvent, err error) {
 	if p.store == nil {
@@ -64,33 +44,6 @@ func (p *pastEvents) recent(ctx context.Context, cfg *configs.Config) (all []sen
 		all = all[max(0, len(all)-mostSent):]
 	}
 	return all, err
-}
-
-// sent leaves out what a person has typed, and what the file keeps to itself.
-func sent(e *rules.Entry) sentEvent {
-	s := sentEvent{Seq: e.Seq, ID: e.ID, Kind: e.Kind, Time: e.Time, ClockTrusted: e.ClockTrusted, Unit: e.Unit, Source: e.Source,
-		Name: e.Name, From: e.From, To: e.To, Priority: string(e.Priority), Reason: e.Reason, Values: e.Values, Test: e.Test}
-	if e.Kind == rules.ConfigEvent {
-		s.From, s.To = openValue(e.Source, e.From), openValue(e.Source, e.To)
-	} else if e.By != "" || e.Kind == rules.NoteEvent || e.Kind == rules.CommandEvent || e.Kind == rules.FailureEvent || e.Kind == rules.TestEvent {
-		s.Reason = ""
-	}
-	return s
-}
-
-// closedKeys are the keys whose values stay here: who the agent is at the
-// broker, where its secrets stand (some write the secret itself there), and
-// what a person has typed.
-var closedKeys = regexp.MustCompile(`(^|\.)(user|password_file|password_env|see_secret_file|see_secret_env|act_secret_file|act_secret_env|key_file|note)$`)
-
-const leftOut = "(left out)"
-
-// openValue is a key's value for a service file.
-func openValue(path, value string) string {
-	if value != "" && closedKeys.MatchString(path) {
-		return leftOut
-	}
-	return value
 }
 
 // bundle writes the service file, which only its owner may read and which does
@@ -113,8 +66,8 @@ func (in *inspection) pack(to io.Writer, events []sentEvent) error {
 	zip := gzip.NewWriter(to)
 	out := tar.NewWriter(zip)
 	hide := in.secrets()
-	for _, part := range in.parts(events) {
-		text := hide.Replace(part.text)
+	for _, part := range in.parts(events, hide) {
+		text := home.ReplaceAllString(hide.Replace(part.text), "/home/"+leftOut)
 		h := &tar.Header{Name: "strokebank-service/" + part.name, Mode: 0o600, Size: int64(len(text)), ModTime: in.Time}
 		if err := out.WriteHeader(h); err != nil {
 			return err
@@ -126,10 +79,13 @@ func (in *inspection) pack(to io.Writer, events []sentEvent) error {
 	return errors.Join(out.Close(), zip.Close())
 }
 
+// home is a person's own folder, by that person's name.
+var home = regexp.MustCompile(`/home/[^/\s"';,]+`)
+
 type bundlePart struct{ name, text string }
 
-func (in *inspection) parts(events []sentEvent) []bundlePart {
-	inside := in.forOthers()
+func (in *inspection) parts(events []sentEvent, hide *strings.Replacer) []bundlePart {
+	inside := in.forOthers(hide)
 	var text, asJSON bytes.Buffer
 	_ = inside.text(&text) // a buffer takes everything
 	_ = inside.json(&asJSON)
@@ -142,25 +98,6 @@ func (in *inspection) parts(events []sentEvent) []bundlePart {
 		parts = append(parts, bundlePart{"configuration.txt", b.String()})
 	}
 	return append(parts, bundlePart{"events.jsonl", eventLines(events)})
-}
-
-// forOthers is the inspection without what a wrong file says in quotes: it may
-// hold a secret that somebody has written there.
-func (in *inspection) forOthers() *inspection {
-	if in.cfg != nil {
-		return in
-	}
-	quoted := regexp.MustCompile(`"[^"]*"|'[^']*'`)
-	out := *in
-	out.Findings = slices.Clone(in.Findings)
-	for i := range out.Findings {
-		f := &out.Findings[i]
-		f.Details = slices.Clone(f.Details)
-		for k := range f.Details {
-			f.Details[k] = quoted.ReplaceAllString(f.Details[k], leftOut)
-		}
-	}
-	return &out
 }
 
 // eventLines are the events as JSON lines, the oldest dropped where they are too

@@ -209,24 +209,27 @@ func (in *inspection) proof(unit string, a *rules.Assessment) {
 	in.add(attention, "proof "+unit, says+".", "Test them when the plant allows: announce the test on the page or with strokebank act announce_test, then provoke each on the panel by the site's own procedure.").Details = lines
 }
 
-// service says what is due.
+// service says what is due. A task's title may be a person's words; its name
+// is one of the file's.
 func (in *inspection) service(unit string, a *rules.Assessment) {
-	var due, coming []string
+	var due, coming, sentDue, sentComing []string
 	for _, s := range a.Service {
-		line := fmt.Sprintf("%s, %s: %.0f %% of its interval used", s.Source, s.Title, 100*s.Used)
-		switch s.State {
+		used := fmt.Sprintf(": %.0f %% of its interval used", 100*s.Used)
+		switch line, sent := s.Source+", "+s.Title+used, s.Source+", "+s.Name+used; s.State {
 		case upkeep.Due:
-			due = append(due, line)
+			due, sentDue = append(due, line), append(sentDue, sent)
 		case upkeep.Coming:
-			coming = append(coming, line+", coming due")
+			coming, sentComing = append(coming, line+", coming due"), append(sentComing, sent+", coming due")
 		}
 	}
+	var f *finding
 	if len(due) == 0 {
-		in.well("service "+unit, "Nothing of %s is overdue, and %d are coming due.", count(len(a.Service), "service task"), len(coming)).Details = coming
-		return
+		f = in.well("service "+unit, "Nothing of %s is overdue, and %d are coming due.", count(len(a.Service), "service task"), len(coming))
+	} else {
+		f = in.add(attention, "service "+unit, fmt.Sprintf("%d of %s are overdue.", len(due), count(len(a.Service), "service task")),
+			"Have it done after the makers' books, then say so on the page or with strokebank act service_done.")
 	}
-	in.add(attention, "service "+unit, fmt.Sprintf("%d of %s are overdue.", len(due), count(len(a.Service), "service task")),
-		"Have it done after the makers' books, then say so on the page or with strokebank act service_done.").Details = append(due, coming...)
+	f.Details, f.sent = append(due, coming...), append(sentDue, sentComing...)
 }
 
 // alarms says what stands, of the alarms that the file still has.

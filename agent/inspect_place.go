@@ -36,6 +36,26 @@ func (in *inspection) access() {
 	}
 }
 
+// openFiles says which secrets and keys others may read, and what others may
+// write although it commands the agent.
+func (in *inspection) openFiles() {
+	var says, sent []string
+	open := 0
+	for _, f := range openFiles(in.File, in.cfg, in.etc) {
+		says, sent = append(says, f.String()), append(sent, f.key+": "+f.says+".")
+		if f.do != "" {
+			open++
+		}
+	}
+	f := in.well("files", "Secrets, keys and the configuration are closed to others.")
+	if open > 0 {
+		f.State = attention
+		f.Says = fmt.Sprintf("More people than it concerns may read or write what the agent trusts, in %s.", count(open, "place"))
+		f.Do = "Close them as root, with the command in each line. A secret or key that others could read is known: make a new one."
+	}
+	f.Details, f.sent = says, sent
+}
+
 // clock says whether the machine's clock can be believed.
 func (in *inspection) clock(p *pastEvents) {
 	_, _, trusted := in.clockNow.Now()

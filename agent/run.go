@@ -10,6 +10,7 @@ import (
 	"os"
 	"os/signal"
 	"runtime/debug"
+	"strings"
 	"syscall"
 
 	"strokebank/agent/internal/watch"
@@ -43,6 +44,10 @@ func run(ctx context.Context, sh shell, args []string) int {
 	if err := record.check(); err != nil {
 		fmt.Fprintln(sh.err, "strokebank:", err)
 		return exitFailed
+	}
+	if open := openFaults(openFiles(fs.Arg(0), cfg, "/etc")); open != nil {
+		// No reason not to watch: the reserve is worth more than a mode.
+		log.Warn("files are open to others", "files", strings.Join(open, "; "))
 	}
 	s := service{file: fs.Arg(0), logger: settings, hangup: hangup, tell: newNotifier(os.Getenv),
 		outfit: outfit{clock: watch.SystemClock, record: record, people: newPeople()}}

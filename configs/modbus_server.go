@@ -63,7 +63,7 @@ func (s section) served(units []Unit) (out []Served) {
 	names, values := s.named("units")
 	for i, name := range names {
 		if !slices.ContainsFunc(units, func(u Unit) bool { return u.Rules.Unit == name }) {
-			values[i].problem("there is no unit "+short(name), "write the name of a unit of this file")
+			values[i].problem(fmt.Sprintf("there is no unit %q", short(name)), "write the name of a unit of this file")
 		}
 		u := values[i].section(servedKeys)
 		device, ok := u.integer("device", 1, most)

@@ -40,7 +40,7 @@ func TestWrongModbusServer(t *testing.T) {
 		{"every address", "links:", server(`:5020"`), key, key + ".listen", "no access control", "allow_network: true"},
 		{"network", "links:", server(`192.0.2.7:502"`), key, key + ".listen", "no access control", "listen on 127.0.0.1"},
 		{"a name may be anywhere", "links:", server(`gateway:502"`), key, key + ".listen", "no access control", "127.0.0.1"},
-		{"unit that is not there", "links:", server(`localhost:502", units: {AU-1: {device: 1}}`), key, key + ".units.AU-1", "no unit AU-1", "a unit of this file"},
+		{"unit that is not there", "links:", server(`localhost:502", units: {AU-1: {device: 1}}`), key, key + ".units.AU-1", `no unit "AU-1"`, "a unit of this file"},
 		{"broadcast", "links:", server(`localhost:502", units: {AU-7: {device: 0}}`), key, key + ".units.AU-7.device", "1 to 247", "1"},
 		{"over the highest", "links:", server(`localhost:502", units: {AU-7: {device: 248}}`), key, key + ".units.AU-7.device", "1 to 247", "1"},
 		{"no device", "links:", server(`localhost:502", units: {AU-7: {}}`), key, key + ".units.AU-7.device", "is missing", "1"},

@@ -2,6 +2,7 @@ package configs
 
 import (
 	"math"
+	"slices"
 
 	"strokebank/configs/quantity"
 	"strokebank/rules/tank"
@@ -42,6 +43,9 @@ func (s section) tank() *tank.Tank {
 
 // tankKeys reports keys that do not go with the mounting.
 func (s section) tankKeys(strapped bool) {
+	if !slices.Contains(s.table.find("mounting").words, s.written("mounting")) {
+		return // a mounting that is missing or unknown has been reported
+	}
 	for i := range s.table.keys {
 		name := s.table.keys[i].name
 		switch {

@@ -44,6 +44,9 @@ func Stored(secret string) (string, error) {
 	return derive(secret, salt, rounds)
 }
 
+// IsStored reports whether a line is of that form, rather than a secret as it is.
+func IsStored(line string) bool { return strings.HasPrefix(line, storedForm) }
+
 // Fresh is a new secret: 128 random bits or more, as letters and digits.
 func Fresh() string { return rand.Text() }
 
