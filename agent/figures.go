@@ -19,7 +19,7 @@ func (s *station) metrics() (http.Handler, error) {
 
 // figures are the statistics of the agent's own parts.
 func (s *station) figures() []metrics.Figure {
-	return slices.Concat(s.linkFigures(), s.historyFigures(), s.uplinkFigures(), s.pageFigures(), s.peopleFigures(), s.serverFigures())
+	return slices.Concat(s.linkFigures(), s.historyFigures(), s.uplinkFigures(), s.pageFigures(), s.serverFigures())
 }
 
 // one is a figure without labels.
@@ -92,11 +92,12 @@ func (s *station) historyFigures() []metrics.Figure {
 	}
 }
 
-// pageFigures is how the page is reached.
+// pageFigures is how the page is reached, and who is not let in.
 func (s *station) pageFigures() []metrics.Figure {
 	return []metrics.Figure{
 		one("page_connections", "Connections to the page, its API and the metrics.", false, func() float64 { return float64(s.page.Stats().Connections) }),
 		one("page_connections_refused_total", "Connections to the page closed because too many were there.", true, func() float64 { return float64(s.page.Stats().TurnedOut) }),
+		one("page_secrets_refused_total", "Secrets that the page has refused, wrong ones and all from where too many were wrong.", true, func() float64 { return float64(s.people.logins.Refused()) }),
 	}
 }
 
@@ -116,12 +117,5 @@ func (s *station) uplinkFigures() []metrics.Figure {
 		of("uplink_commands_dropped_total", "Commands by message that came too fast to be answered.", true, func(u *uplink.Stats) float64 { return float64(u.Dropped) }),
 		of("uplink_commands_refused_total", "Commands by message that were answered with a refusal.", true, func(u *uplink.Stats) float64 { return float64(u.Refused) }),
 		of("uplink_events_waiting", "Events that the broker has not acknowledged yet.", false, func(u *uplink.Stats) float64 { return float64(u.Waiting) }),
-	}
-}
-
-// peopleFigures is who is not let in.
-func (s *station) peopleFigures() []metrics.Figure {
-	return []metrics.Figure{
-		one("page_refused_total", "Secrets that the page has refused, wrong ones and all from where too many were wrong.", true, func() float64 { return float64(s.people.logins.Refused()) }),
 	}
 }

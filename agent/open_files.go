@@ -61,9 +61,9 @@ func openFiles(file string, cfg *configs.Config, etc string) (all []openFile) {
 	if _, err := os.Stat(filepath.Join(etc, "passwd")); err != nil {
 		return nil
 	}
-	p := people{etc}
+	known := accounts{etc}
 	for _, g := range guardedFiles(file, cfg) {
-		for _, f := range p.look(g) {
+		for _, f := range known.look(g) {
 			// A folder of several files is told with the first of them.
 			if f.do == "" || !slices.ContainsFunc(all, func(told openFile) bool { return told.do == f.do }) {
 				all = append(all, f)
@@ -83,11 +83,11 @@ func openFaults(all []openFile) (lines []string) {
 	return lines
 }
 
-// people are who may log in here.
-type people struct{ etc string }
+// accounts are who may log in here.
+type accounts struct{ etc string }
 
 // look says of one file who may read and write it.
-func (p people) look(g guarded) (all []openFile) {
+func (a accounts) look(g guarded) (all []openFile) {
 	path, err := filepath.Abs(g.path)
 	if err != nil {
 		return nil
@@ -107,12 +107,12 @@ func (p people) look(g guarded) (all []openFile) {
 		}
 		all = append(all, f)
 	}
-	if says, change := p.open(g, real, info); says != "" {
+	if says, change := a.open(g, real, info); says != "" {
 		found(says, change, real)
 	}
 	for _, dir := range foldersOf(path, real) {
 		own := dir == filepath.Dir(path) || dir == filepath.Dir(real)
-		if who, change := p.replaces(dir, own); who != "" {
+		if who, change := a.replaces(dir, own); who != "" {
 			found(who+" may put another file into its place, in its folder or one above, and who does "+g.power, change, dir)
 		}
 	}
@@ -123,7 +123,7 @@ const everybody = "everybody on this machine"
 
 // open is what others may do with a file itself, and the change of its mode
 // that ends it; none where it is no fault.
-func (p people) open(g guarded, real string, info fs.FileInfo) (says, change string) {
+func (a accounts) open(g guarded, real string, info fs.FileInfo) (says, change string) {
 	mode, reached := info.Mode(), everybodyReaches(filepath.Dir(real))
 	reads, writes := g.secret && reached && mode&0o004 != 0, reached && mode&0o002 != 0
 	stored := reads && storedIn(real)
@@ -138,7 +138,7 @@ func (p people) open(g guarded, real string, info fs.FileInfo) (says, change str
 	case stored:
 		clauses = append(clauses, everybody+" may read its stored form, from which only a secret that somebody has made up can be guessed")
 	}
-	name, shared := p.sharedGroup(info)
+	name, shared := a.sharedGroup(info)
 	byGroup := shared && mode&0o020 != 0
 	if byGroup {
 		clauses, changes = append(clauses, "the group "+name+" may write it"), append(changes, "g-w")
@@ -151,7 +151,7 @@ func (p people) open(g guarded, real string, info fs.FileInfo) (says, change str
 
 // replaces is who, besides its owner, may put other files into a folder; of
 // one further up only what everybody may counts.
-func (p people) replaces(dir string, own bool) (who, mode string) {
+func (a accounts) replaces(dir string, own bool) (who, mode string) {
 	info, err := os.Stat(dir)
 	if err != nil || info.Mode()&fs.ModeSticky != 0 {
 		return "", ""
@@ -159,7 +159,7 @@ func (p people) replaces(dir string, own bool) (who, mode string) {
 	if info.Mode()&0o002 != 0 && everybodyReaches(dir) {
 		return everybody, "o-w"
 	}
-	if name, shared := p.sharedGroup(info); own && shared && info.Mode()&0o020 != 0 {
+	if name, shared := a.sharedGroup(info); own && shared && info.Mode()&0o020 != 0 {
 		return "the group " + name, "g-w"
 	}
 	return "", ""
@@ -196,17 +196,17 @@ func everybodyReaches(dir string) bool {
 
 // sharedGroup is the group of a file, and whether others than its owner and
 // root are in it: many a user has a group of the same name, alone.
-func (p people) sharedGroup(info fs.FileInfo) (name string, shared bool) {
+func (a accounts) sharedGroup(info fs.FileInfo) (name string, shared bool) {
 	of, ok := info.Sys().(*syscall.Stat_t)
 	if !ok || of.Gid == 0 {
 		return "root", false
 	}
-	group := p.entry("group", of.Gid)
+	group := a.entry("group", of.Gid)
 	if group == nil {
 		return strconv.Itoa(int(of.Gid)), true
 	}
 	owner := ""
-	if u := p.entry("passwd", of.Uid); u != nil {
+	if u := a.entry("passwd", of.Uid); u != nil {
 		owner = u[0]
 	}
 	members := slices.DeleteFunc(strings.Split(group[3], ","), func(m string) bool { return m == "" || m == owner || m == "root" })
@@ -214,8 +214,8 @@ func (p people) sharedGroup(info fs.FileInfo) (name string, shared bool) {
 }
 
 // entry is the line of a number in passwd(5) or group(5); both have it third.
-func (p people) entry(file string, id uint32) []string {
-	text, _ := os.ReadFile(filepath.Join(p.etc, file))
+func (a accounts) entry(file string, id uint32) []string {
+	text, _ := os.ReadFile(filepath.Join(a.etc, file))
 	for line := range strings.Lines(string(text)) {
 		if f := strings.Split(strings.TrimRight(line, "\n"), ":"); len(f) >= 4 && f[2] == strconv.FormatUint(uint64(id), 10) {
 			return f

@@ -123,14 +123,14 @@ func TestOpenFilesBehindALink(t *testing.T) {
 		t.Fatal(err)
 	}
 	var said []string
-	for _, f := range (people{etc}).look(guarded{"key", dir + "/links/act", true, "sets it"}) {
+	for _, f := range (accounts{etc}).look(guarded{"key", dir + "/links/act", true, "sets it"}) {
 		said = append(said, f.do)
 	}
 	if want := fmt.Sprintf("chmod o-r %[1]s/real/act, chmod o-w %[1]s/links", dir); strings.Join(said, ", ") != want {
 		t.Errorf("do %q, want %q", said, want)
 	}
 	for _, path := range []string{dir, dir + "/none", "/dev/null"} {
-		if all := (people{etc}).look(guarded{"key", path, true, "sets it"}); all != nil {
+		if all := (accounts{etc}).look(guarded{"key", path, true, "sets it"}); all != nil {
 			t.Errorf("%s: %v", path, all)
 		}
 	}

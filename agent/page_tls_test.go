@@ -158,7 +158,7 @@ func (c *chain) renewedSecret(t *testing.T, s *signer, client *http.Client, ask 
 	if status := note(); status != 401 {
 		t.Errorf("with a log-in by the secret before: %d", status)
 	}
-	if _, text := ask("GET", "/metrics", "", "Authorization", "Bearer "+seeSecret); !strings.Contains(text, "\nstrokebank_page_refused_total 1\n") {
+	if _, text := ask("GET", "/metrics", "", "Authorization", "Bearer "+seeSecret); !strings.Contains(text, "\nstrokebank_page_secrets_refused_total 1\n") {
 		t.Errorf("refused: %s", grep(text, "page_refused"))
 	}
 }
