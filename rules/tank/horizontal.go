@@ -147,6 +147,14 @@ func (t *table) volume(level float64) float64 {
 	a, b := t.volumes[i], t.volumes[i+1]
 	da, db := t.slopes[i]*step, t.slopes[i+1]*step
 	y := 1 - x
+	// In the two outermost intervals the volume goes with about the fifth
+	// power of the angle, which a cubic would follow through less than nothing.
+	switch i {
+	case 0:
+		return float64(b * math.Pow(x, db/b))
+	case steps - 1:
+		return b - float64((b-a)*math.Pow(y, da/(b-a)))
+	}
 	return float64(y*y*(float64(a*(1+2*x))+float64(da*x))) + float64(x*x*(float64(b*(1+2*y))-float64(db*y)))
 }
 

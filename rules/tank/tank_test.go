@@ -167,6 +167,36 @@ func TestRoundTrip(t *testing.T) {
 	})
 }
 
+// The first micrometres in a lying dished head are something, and more with
+// each further one; near the top the same is missing.
+func TestDishedHeadAlmostEmpty(t *testing.T) {
+	for _, knuckle := range []float64{0.06, 0.1, 0.4} {
+		tk, err := New(Shape{Mounting: Horizontal, Diameter: 5, Length: 0.125, Bottom: Torispherical, Dish: 1.2, Knuckle: knuckle})
+		if err != nil {
+			t.Fatal(err)
+		}
+		head, err := torispherical(5, 1.2, knuckle)
+		if err != nil {
+			t.Fatal(err)
+		}
+		heads := tk.form.(*horizontal).dished
+		last := 0.0
+		for level := 1e-5; level < 0.02; level *= 1.1 {
+			v := heads.volume(level)
+			if v <= last {
+				t.Errorf("knuckle %v: %v m³ at %v m after %v", knuckle, v, level, last)
+			}
+			if sum := v + heads.volume(5-level); math.Abs(sum/heads.volume(5)-1) > 1e-9 {
+				t.Errorf("knuckle %v: mirrored at %v m it is %v of the whole", knuckle, level, sum/heads.volume(5))
+			}
+			if want, _ := head.lying(level); math.Abs(v/want-1) > 0.02 {
+				t.Errorf("knuckle %v: %v m³ at %v m, the integral gives %v", knuckle, v, level, want)
+			}
+			last = v
+		}
+	}
+}
+
 // A lying tank is its own mirror image: what is under a level and what is
 // above the mirrored one are the same.
 func TestMirror(t *testing.T) {
