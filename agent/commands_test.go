@@ -9,7 +9,9 @@ import (
 	"regexp"
 	"strconv"
 	"strings"
+	"syscall"
 	"testing"
+	"time"
 )
 
 // said is what a command wrote and how it ended.
@@ -175,6 +177,38 @@ func TestDemoTellsItsStory(t *testing.T) {
 		eventually(t, fmt.Sprintf("the demo says %q", line), func() bool { return strings.Contains(p.log.String(), line) })
 	}
 	if code := p.stop(); code != exitOK {
+		t.Errorf("ended with exit code %d\n%s", code, p.log.tail())
+	}
+}
+
+// What tells a process and its group, as timeout(1) does, tells it twice: that
+// is one wish, and the agent still says goodbye.
+func TestToldTwiceItStopsInOrder(t *testing.T) {
+	path, err := program()
+	if err != nil {
+		t.Fatal(err)
+	}
+	page := freePort(t)
+	p := start(t, path, "demo", "-page", at(page), "-broker", at(freePort(t)), "-modbus", at(freePort(t)))
+	listening(t, page)
+	tick := time.NewTicker(2 * time.Millisecond)
+	defer tick.Stop()
+	for end := time.After(500 * time.Millisecond); ; {
+		_ = p.cmd.Process.Signal(syscall.SIGTERM) // it may have ended
+		select {
+		case <-tick.C:
+			continue
+		case <-p.done:
+		case <-end:
+		}
+		break
+	}
+	select {
+	case <-p.done:
+	case <-time.After(patience):
+		t.Fatal("it does not stop")
+	}
+	if code := p.cmd.ProcessState.ExitCode(); code != exitOK {
 		t.Errorf("ended with exit code %d\n%s", code, p.log.tail())
 	}
 }

@@ -12,6 +12,7 @@ import (
 	"os"
 	"os/signal"
 	"syscall"
+	"time"
 )
 
 // Exit codes, documented in the help.
@@ -65,7 +66,9 @@ func main() {
 	ctx, stop := signal.NotifyContext(context.Background(), os.Interrupt, syscall.SIGTERM)
 	go func() {
 		<-ctx.Done()
-		stop() // from here on a second signal ends the process at once
+		// timeout(1) and others tell a process and its group: the same wish twice.
+		time.Sleep(time.Second)
+		stop() // from here on one more signal ends the process at once
 	}()
 	os.Exit(dispatch(ctx, shell{os.Stdin, os.Stdout, os.Stderr}, os.Args[1:]))
 }
