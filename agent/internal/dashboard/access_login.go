@@ -14,7 +14,7 @@ import (
 
 // The bounds of log-ins. *Common practice, no source.*
 const (
-	mostLogins = 64 // at once; one more ends the oldest
+	mostLogins = 64 // of one role at once; one more ends its oldest
 	loginLasts = 12 * time.Hour
 	// loginIdles is how long one lasts without any request. A page that is
 	// open asks by itself, so this is the time after it was closed.
@@ -67,14 +67,18 @@ func (l *LogIns) begin(by string, role rules.Role, mark string, now time.Time) s
 	if l.open == nil {
 		l.open = map[[sha256.Size]byte]login{}
 	}
-	if len(l.open) >= mostLogins {
-		var oldest [sha256.Size]byte
-		first, found := time.Time{}, false
-		for key, one := range l.open {
-			if !found || one.since.Before(first) {
-				oldest, first, found = key, one.since, true
-			}
+	var oldest [sha256.Size]byte
+	var first time.Time
+	same := 0
+	for key, one := range l.open {
+		if one.role != role {
+			continue // who may see must not end the log-ins of who may act
 		}
+		if same++; same == 1 || one.since.Before(first) {
+			oldest, first = key, one.since
+		}
+	}
+	if same >= mostLogins {
 		delete(l.open, oldest)
 	}
 	token := rand.Text()

@@ -212,12 +212,17 @@ func TestLogIn(t *testing.T) {
 
 func TestLogInsAreBounded(t *testing.T) {
 	var l LogIns
+	acts := l.begin("older", rules.Act, "mark", noon.Add(-time.Minute))
 	first := l.begin("first", rules.See, "mark", noon)
 	for i := range mostLogins {
 		l.begin("x", rules.See, "mark", noon.Add(time.Duration(i+1)*time.Second))
 	}
-	if _, ok := l.find(first, noon, func(rules.Role) string { return "mark" }); ok || len(l.open) != mostLogins {
+	mark := func(rules.Role) string { return "mark" }
+	if _, ok := l.find(first, noon, mark); ok || len(l.open) != mostLogins+1 {
 		t.Errorf("the oldest is still open: %v, %d in all", ok, len(l.open))
+	}
+	if _, ok := l.find(acts, noon, mark); !ok {
+		t.Error("who may see has ended the log-in of who may act")
 	}
 }
 
