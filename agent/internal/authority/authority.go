@@ -1,7 +1,6 @@
 // Package authority decides who may see and who may act: two roles, each with
-// a secret from a file or the environment, as it is or in a form from which
-// it cannot be read. The page, the command line and the
-// messages all ask here.
+// a secret from a file or the environment, as it is or in a form from which it
+// cannot be read. The page, the command line and the messages all ask here.
 package authority
 
 import (
@@ -20,7 +19,16 @@ var (
 	ErrMissing   = errors.New("a secret is needed")
 	ErrThrottled = errors.New("too many wrong secrets: wait a minute")
 	ErrNobody    = errors.New("nobody may act: the configuration names no secret for it")
+	ErrBusy      = error(busy{})
 )
+
+// busy is for who has done nothing wrong and has to ask again.
+type busy struct{}
+
+func (busy) Error() string { return "many secrets are being compared: ask again in some seconds" }
+
+// Temporary tells it from what stays so, as with errors of package net.
+func (busy) Temporary() bool { return true }
 
 // Secret is where a role's secret stands: a file whose first line it is, or an
 // environment variable. With neither the role has none.
@@ -62,8 +70,8 @@ func New(c Config) (*Authority, error) {
 	see, seeErr := c.See.read()
 	act, actErr := c.Act.read()
 	err := errors.Join(named("see", seeErr), named("act", actErr))
-	if err == nil && see != "" && (see == act || !stored(see) && opens(act, see) ||
-		!stored(act) && opens(see, act)) {
+	if err == nil && see != "" && (see == act || !IsStored(see) && opens(act, see) ||
+		!IsStored(act) && opens(see, act)) {
 		err = errors.New("the roles see and act have the same secret")
 	}
 	if err != nil {
@@ -98,7 +106,7 @@ func (s Secret) read() (string, error) {
 		return "", nil
 	}
 	text = strings.TrimRight(text, "\r\n")
-	if stored(text) {
+	if IsStored(text) {
 		if _, _, err := parts(text); err != nil {
 			return "", fmt.Errorf("in %s: %w", s.File+s.Env, err)
 		}

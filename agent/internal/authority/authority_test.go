@@ -52,7 +52,7 @@ func TestSecretsOpenTheirRoles(t *testing.T) {
 		{"a secret and more", actSecret + "x", "", ErrWrong},
 	} {
 		t.Run(c.name, func(t *testing.T) {
-			role, err := a.Enter(c.secret, c.name)
+			role, err := a.Enter(t.Context(), c.secret, c.name)
 			if role != c.role || !errors.Is(err, c.err) || (err != nil && strings.Contains(err.Error(), "acting")) {
 				t.Errorf("%q %v", role, err)
 			}
@@ -72,7 +72,7 @@ func TestWithoutSecrets(t *testing.T) {
 		if a.Needs(rules.See) || a.Needs(rules.Act) == local {
 			t.Errorf("local %v: see needs %v, act needs %v", local, a.Needs(rules.See), a.Needs(rules.Act))
 		}
-		if role, err := a.Enter("anything at all, long", "x"); role != "" || !errors.Is(err, ErrNobody) {
+		if role, err := a.Enter(t.Context(), "anything at all, long", "x"); role != "" || !errors.Is(err, ErrNobody) {
 			t.Errorf("%q %v", role, err)
 		}
 	}
@@ -87,16 +87,16 @@ func TestSecretIsReadAnew(t *testing.T) {
 	if err := os.WriteFile(s.File, []byte("an entirely new secret"), 0o600); err != nil {
 		t.Fatal(err)
 	}
-	if _, err := a.Enter(actSecret, "x"); !errors.Is(err, ErrWrong) {
+	if _, err := a.Enter(t.Context(), actSecret, "x"); !errors.Is(err, ErrWrong) {
 		t.Errorf("the old secret: %v", err)
 	}
-	if role, _ := a.Enter("an entirely new secret", "x"); role != rules.Act {
+	if role, _ := a.Enter(t.Context(), "an entirely new secret", "x"); role != rules.Act {
 		t.Errorf("the new secret opens %q", role)
 	}
 	if err := os.Remove(s.File); err != nil {
 		t.Fatal(err)
 	}
-	if role, err := a.Enter("an entirely new secret", "y"); role != "" || err == nil {
+	if role, err := a.Enter(t.Context(), "an entirely new secret", "y"); role != "" || err == nil {
 		t.Errorf("a secret that is gone opens %q, %v", role, err)
 	}
 }
@@ -127,11 +127,11 @@ func TestBadSecretsAreRefusedAtTheStart(t *testing.T) {
 func TestGuessingIsThrottled(t *testing.T) {
 	a, now := both(t)
 	for i := range mostWrong {
-		if _, err := a.Enter(fmt.Sprint("a wrong secret ", i), "here"); !errors.Is(err, ErrWrong) {
+		if _, err := a.Enter(t.Context(), fmt.Sprint("a wrong secret ", i), "here"); !errors.Is(err, ErrWrong) {
 			t.Fatalf("guess %d: %v", i, err)
 		}
 	}
-	if _, err := a.Enter(actSecret, "here"); !errors.Is(err, ErrThrottled) {
+	if _, err := a.Enter(t.Context(), actSecret, "here"); !errors.Is(err, ErrThrottled) {
 		t.Errorf("after %d guesses the right one: %v", mostWrong, err)
 	}
 	for i := range mostWrong {
@@ -144,22 +144,22 @@ func TestGuessingIsThrottled(t *testing.T) {
 		t.Errorf("from another place: %q %v", role, err)
 	}
 	*now = now.Add(forget + time.Second)
-	if role, err := a.Enter(actSecret, "here"); role != rules.Act || err != nil {
+	if role, err := a.Enter(t.Context(), actSecret, "here"); role != rules.Act || err != nil {
 		t.Errorf("a minute later: %q %v", role, err)
 	}
 	for i := range 10 * mostPlaces {
-		_, _ = a.Enter("a wrong secret, again", fmt.Sprint("place ", i))
+		_, _ = a.Enter(t.Context(), "a wrong secret, again", fmt.Sprint("place ", i))
 	}
-	if _, err := a.Enter(actSecret, "yet another"); !errors.Is(err, ErrThrottled) {
+	if _, err := a.Enter(t.Context(), actSecret, "yet another"); !errors.Is(err, ErrThrottled) {
 		t.Errorf("after guesses from everywhere: %v", err)
 	}
-	if role, err := a.Enter(actSecret, "there"); role != rules.Act || err != nil {
+	if role, err := a.Enter(t.Context(), actSecret, "there"); role != rules.Act || err != nil {
 		t.Errorf("strangers lock out who has entered before: %q %v", role, err)
 	}
 	for i := range mostWrong {
 		_, _, _ = a.EnterAs(t.Context(), fmt.Sprint("a wrong secret ", i), "there", fmt.Sprint(i))
 	}
-	if _, err := a.Enter(actSecret, "there"); !errors.Is(err, ErrThrottled) {
+	if _, err := a.Enter(t.Context(), actSecret, "there"); !errors.Is(err, ErrThrottled) {
 		t.Errorf("who has entered before guesses on: %v", err)
 	}
 	for i := range 3 * mostKnown {
@@ -169,7 +169,7 @@ func TestGuessingIsThrottled(t *testing.T) {
 		t.Errorf("%d places and %d guests are remembered", len(a.wrong), len(a.known))
 	}
 	*now = now.Add(forget + time.Second)
-	if role, err := a.Enter(actSecret, "yet another"); role != rules.Act || err != nil {
+	if role, err := a.Enter(t.Context(), actSecret, "yet another"); role != rules.Act || err != nil {
 		t.Errorf("a minute later: %q %v", role, err)
 	}
 }
@@ -196,18 +196,18 @@ func TestStoredSecret(t *testing.T) {
 		secret string
 		role   rules.Role
 	}{{actSecret, rules.Act}, {seeSecret, rules.See}, {actSecret + "x", ""}, {stored, ""}, {actSecret, rules.Act}} {
-		if role, err := a.Enter(c.secret, "x"); role != c.role || (err == nil) != (c.role != "") {
+		if role, err := a.Enter(t.Context(), c.secret, "x"); role != c.role || (err == nil) != (c.role != "") {
 			t.Errorf("%s opens %q, %v", c.secret, role, err)
 		}
 	}
-	if n := testing.AllocsPerRun(3, func() { _, _ = a.Enter(actSecret, "x") }); n > 100 {
+	if n := testing.AllocsPerRun(3, func() { _, _ = a.Enter(t.Context(), actSecret, "x") }); n > 100 {
 		t.Errorf("%v allocations: it is derived anew at every question", n)
 	}
 	// A remembered secret does not outlive the line that it stood for.
 	if other, err := Stored("an entirely new secret"); err != nil || os.WriteFile(s.File, []byte(other), 0o600) != nil {
 		t.Fatal(err)
 	}
-	if role, err := a.Enter(actSecret, "x"); role != "" || !errors.Is(err, ErrWrong) {
+	if role, err := a.Enter(t.Context(), actSecret, "x"); role != "" || !errors.Is(err, ErrWrong) {
 		t.Errorf("the old secret opens %q, %v", role, err)
 	}
 	if f := Fresh(); len(f) < least || f == Fresh() {

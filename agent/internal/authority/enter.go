@@ -16,9 +16,9 @@ const (
 	mostJoined     = 32 // who wait for what somebody else has asked with the same secret
 )
 
-// Enter is EnterAs for who does not say who they are, and waits.
-func (a *Authority) Enter(secret, from string) (rules.Role, error) {
-	role, _, err := a.EnterAs(context.Background(), secret, from, "")
+// Enter is EnterAs for who does not say who they are.
+func (a *Authority) Enter(ctx context.Context, secret, from string) (rules.Role, error) {
+	role, _, err := a.EnterAs(ctx, secret, from, "")
 	return role, err
 }
 
@@ -31,8 +31,8 @@ func (a *Authority) Enter(secret, from string) (rules.Role, error) {
 // who belongs here.
 //
 // What was right before is answered at once. Anything else may have to be
-// derived, one after another: where too many wait it is ErrThrottled too, and
-// whose ctx ends while they wait leaves with its error, and has not guessed.
+// derived, one after another: where too many wait it is ErrBusy, and whose ctx
+// ends while they wait leaves with its error; neither has guessed.
 func (a *Authority) EnterAs(ctx context.Context, secret, from, name string) (rules.Role, string, error) {
 	if !a.cfg.Act.given() && !a.cfg.See.given() {
 		return "", "", ErrNobody
@@ -109,7 +109,7 @@ func (a *Authority) question(secret, from, name string) *question {
 			continue
 		}
 		q.doors = append(q.doors, door{of.role, line, a.sum("right", line, secret)})
-		q.slow = q.slow || stored(line)
+		q.slow = q.slow || IsStored(line)
 		all = append(all, line)
 	}
 	q.key = a.sum(all...)
@@ -136,21 +136,21 @@ func (a *Authority) compare(q *question) (found *door, others <-chan struct{}, e
 	if a.isKnown(q.from) {
 		most = mostAskedKnown
 	}
-	under := a.asked[q.key]
+	same := a.asked[q.key]
 	switch {
 	case found != nil:
 		a.welcome(q.from)
 	case !q.slow:
 		a.count(q)
 		err = ErrWrong
-	case under == nil && len(a.asked) >= most || under != nil && a.joined >= mostJoined:
-		err = ErrThrottled
-	case under == nil:
+	case same == nil && len(a.asked) >= most || same != nil && a.joined >= mostJoined:
+		err = ErrBusy
+	case same == nil:
 		a.asked[q.key] = make(chan struct{})
 		a.count(q)
 	default:
 		a.joined++
-		others = under
+		others = same
 	}
 	return found, others, err
 }
@@ -158,7 +158,7 @@ func (a *Authority) compare(q *question) (found *door, others <-chan struct{}, e
 // quick compares without a derivation, in a time that does not depend on the
 // secret; the caller holds the lock.
 func (a *Authority) quick(d *door, given string) bool {
-	if !stored(d.line) {
+	if !IsStored(d.line) {
 		return a.opens(d.line, given)
 	}
 	last, ok := a.right[d.role]
@@ -197,7 +197,7 @@ func (a *Authority) inTurn(ctx context.Context, q *question) (*door, error) {
 		return nil, err
 	}
 	for i := range q.doors {
-		if d := &q.doors[i]; stored(d.line) && a.opens(d.line, q.secret) {
+		if d := &q.doors[i]; IsStored(d.line) && a.opens(d.line, q.secret) {
 			return d, nil
 		}
 	}

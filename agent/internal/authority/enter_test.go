@@ -89,7 +89,7 @@ func (s *slowly) times() (all, secrets int) {
 // enter expects what a secret opens; nil where it opens.
 func (s *slowly) enter(secret, from string, want error) {
 	s.t.Helper()
-	if role, err := s.Enter(secret, from); !errors.Is(err, want) || (role == "") != (want != nil) {
+	if role, err := s.Enter(s.t.Context(), secret, from); !errors.Is(err, want) || (role == "") != (want != nil) {
 		s.t.Errorf("%s from %s opens %q, %v; want %v", secret, from, role, err, want)
 	}
 }
@@ -150,16 +150,16 @@ func TestGuessesAtOnce(t *testing.T) {
 		for i := range 60 {
 			a.ask(t.Context(), s, fmt.Sprint("a wrong secret ", i), "here")
 		}
-		a.want(t, "while the first is derived", map[error]int{ErrThrottled: 60 - mostAsked})
+		a.want(t, "while the first is derived", map[error]int{ErrBusy: 60 - mostAsked})
 		s.enter(actSecret, "the shift", nil)
 		s.enter(seeSecret, "a program", nil)
 		s.enter(seeSecret, "another program", nil)
 		goOn()
-		a.want(t, "at the end", map[error]int{ErrThrottled: 60 - mostAsked, ErrWrong: mostAsked})
+		a.want(t, "at the end", map[error]int{ErrBusy: 60 - mostAsked, ErrWrong: mostAsked})
 		for i := range 5 {
 			a.ask(t.Context(), s, fmt.Sprint("a later secret ", i), "here")
 		}
-		a.want(t, "later", map[error]int{ErrThrottled: 65 - mostWrong, ErrWrong: mostWrong})
+		a.want(t, "later", map[error]int{ErrBusy: 60 - mostAsked, ErrThrottled: 5 + mostAsked - mostWrong, ErrWrong: mostWrong})
 		if _, n := s.times(); n != mostWrong {
 			t.Errorf("%d secrets were compared, want %d", n, mostWrong)
 		}
@@ -178,11 +178,11 @@ func TestFewWait(t *testing.T) {
 		for i := range 30 {
 			strangers.ask(t.Context(), s, fmt.Sprint("a wrong secret ", i), fmt.Sprint("place ", i))
 		}
-		strangers.want(t, "held up", map[error]int{ErrThrottled: 30 - mostAsked})
+		strangers.want(t, "held up", map[error]int{ErrBusy: 30 - mostAsked})
 		known.ask(t.Context(), s, actSecret, "a known place")
 		known.want(t, "held up", nil)
 		goOn()
-		strangers.want(t, "at the end", map[error]int{ErrThrottled: 30 - mostAsked, ErrWrong: mostAsked})
+		strangers.want(t, "at the end", map[error]int{ErrBusy: 30 - mostAsked, ErrWrong: mostAsked})
 		known.want(t, "at the end", map[error]int{nil: 1})
 	})
 }
@@ -232,9 +232,9 @@ func TestManyWithTheSameSecret(t *testing.T) {
 		}
 		a.want(t, "held up", nil)
 		a.ask(t.Context(), s, actSecret, "too late")
-		a.want(t, "held up, with one more", map[error]int{ErrThrottled: 1})
+		a.want(t, "held up, with one more", map[error]int{ErrBusy: 1})
 		goOn()
-		a.want(t, "at the end", map[error]int{ErrThrottled: 1, nil: mostJoined + 1})
+		a.want(t, "at the end", map[error]int{ErrBusy: 1, nil: mostJoined + 1})
 		if n, _ := s.times(); n != 1 {
 			t.Errorf("%d derivations", n)
 		}
@@ -248,24 +248,24 @@ func TestManyWithTheSameSecret(t *testing.T) {
 // the first time.
 func TestStrangersDoNotLockOut(t *testing.T) {
 	a, now := both(t)
-	if _, err := a.Enter("a wrong secret, by mistake", "clumsy"); !errors.Is(err, ErrWrong) {
+	if _, err := a.Enter(t.Context(), "a wrong secret, by mistake", "clumsy"); !errors.Is(err, ErrWrong) {
 		t.Fatal(err)
 	}
 	for i := range mostWrongAll {
-		_, _ = a.Enter(fmt.Sprint("a wrong secret ", i), fmt.Sprint("stranger ", i/mostWrong))
+		_, _ = a.Enter(t.Context(), fmt.Sprint("a wrong secret ", i), fmt.Sprint("stranger ", i/mostWrong))
 	}
-	if role, err := a.Enter(actSecret, "newcomer"); role != rules.Act || err != nil {
+	if role, err := a.Enter(t.Context(), actSecret, "newcomer"); role != rules.Act || err != nil {
 		t.Errorf("a newcomer: %q %v", role, err)
 	}
-	if _, err := a.Enter(actSecret, "clumsy"); !errors.Is(err, ErrThrottled) {
+	if _, err := a.Enter(t.Context(), actSecret, "clumsy"); !errors.Is(err, ErrThrottled) {
 		t.Errorf("who has a part in the wrong ones: %v", err)
 	}
 	compared := 0
 	for i := range 3 * mostPlaces {
-		if _, err := a.Enter("a wrong secret, again", fmt.Sprint("place ", i)); errors.Is(err, ErrWrong) {
+		if _, err := a.Enter(t.Context(), "a wrong secret, again", fmt.Sprint("place ", i)); errors.Is(err, ErrWrong) {
 			compared++
 		}
-		if _, err := a.Enter("a wrong secret, again", fmt.Sprint("place ", i)); !errors.Is(err, ErrThrottled) {
+		if _, err := a.Enter(t.Context(), "a wrong secret, again", fmt.Sprint("place ", i)); !errors.Is(err, ErrThrottled) {
 			t.Fatalf("place %d has a second guess: %v", i, err)
 		}
 	}
@@ -279,7 +279,7 @@ func TestStrangersDoNotLockOut(t *testing.T) {
 		t.Errorf("%d wrong secrets of a known place are counted, want %d", n, mostWrong)
 	}
 	*now = now.Add(forget + time.Second)
-	if role, err := a.Enter(actSecret, "clumsy"); role != rules.Act || err != nil {
+	if role, err := a.Enter(t.Context(), actSecret, "clumsy"); role != rules.Act || err != nil {
 		t.Errorf("a minute later: %q %v", role, err)
 	}
 }

@@ -50,10 +50,6 @@ func IsStored(line string) bool { return strings.HasPrefix(line, storedForm) }
 // Fresh is a new secret: 128 random bits or more, as letters and digits.
 func Fresh() string { return rand.Text() }
 
-// stored reports whether a line is in the form from which its secret cannot
-// be read.
-func stored(line string) bool { return strings.HasPrefix(line, storedForm) }
-
 func derive(secret string, salt []byte, rounds int) (string, error) {
 	key, err := pbkdf2.Key(sha256.New, secret, salt, rounds, sha256.Size)
 	if err != nil {
@@ -82,7 +78,7 @@ func parts(line string) (salt []byte, rounds int, err error) {
 // opens compares a secret with the line of a file, in a time that depends
 // on neither.
 func opens(line, given string) bool {
-	if stored(line) {
+	if IsStored(line) {
 		salt, rounds, err := parts(line)
 		if err != nil {
 			return false

@@ -2,6 +2,7 @@ package dashboard
 
 import (
 	"context"
+	"errors"
 	"net"
 	"net/http"
 	"net/netip"
@@ -104,8 +105,20 @@ func (h *handler) watched(next http.Handler) http.Handler {
 	})
 }
 
+// temporary reports whether who has got an error has done nothing wrong and may
+// ask again at once.
+func temporary(err error) bool {
+	var t interface{ Temporary() bool }
+	return errors.As(err, &t) && t.Temporary()
+}
+
 // turnAway answers who may not.
 func (h *handler) turnAway(w http.ResponseWriter, err error) {
+	if temporary(err) {
+		w.Header().Set("Retry-After", "5")
+		refuse(w, http.StatusServiceUnavailable, err.Error())
+		return
+	}
 	w.Header().Set("WWW-Authenticate", `Bearer realm="strokebank"`)
 	why := "a secret is needed: log in on the page, or send it as Authorization: Bearer"
 	if err != nil {

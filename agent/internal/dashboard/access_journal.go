@@ -64,25 +64,25 @@ func (f *telling) next(what, whose string, most int, now time.Time) (tell bool, 
 }
 
 func (h *handler) refused(r *http.Request, by string, err error) {
-	if errors.Is(err, context.Canceled) {
-		return // who asked has gone before anything was compared
+	if errors.Is(err, context.Canceled) || temporary(err) {
+		return // nothing was compared
 	}
 	h.LogIns.refused.Add(1)
-	if tell, silent := h.telling.next("refused", "", mostTold, h.Now()); tell {
+	if tell, silent := h.LogIns.telling.next("refused", "", mostTold, h.Now()); tell {
 		h.Log.Warn("log-in refused", "by", by, "from", h.remote(r), "cause", err, "not_told_before", silent)
 		h.enterJournal(r, by, "", fmt.Sprintf("log-in refused, from %s: %v%s", h.remote(r), err, more(silent)))
 	}
 }
 
 func (h *handler) admitted(r *http.Request, by string, role rules.Role) {
-	if tell, silent := h.telling.next("admitted to "+string(role), by+" "+h.place(r), mostToldAll, h.Now()); tell {
+	if tell, silent := h.LogIns.telling.next("admitted to "+string(role), by+" "+h.place(r), mostToldAll, h.Now()); tell {
 		h.Log.Info("logged in", "by", by, "role", role, "from", h.remote(r), "not_told_before", silent)
 		h.enterJournal(r, by, role, fmt.Sprintf("logged in to %s, from %s%s", role, h.remote(r), more(silent)))
 	}
 }
 
 func (h *handler) left(r *http.Request, by string, role rules.Role) {
-	if tell, silent := h.telling.next("left "+string(role), by+" "+h.place(r), mostToldAll, h.Now()); tell {
+	if tell, silent := h.LogIns.telling.next("left "+string(role), by+" "+h.place(r), mostToldAll, h.Now()); tell {
 		h.Log.Info("logged out", "by", by, "from", h.remote(r), "not_told_before", silent)
 		h.enterJournal(r, by, role, fmt.Sprintf("logged out, from %s%s", h.remote(r), more(silent)))
 	}

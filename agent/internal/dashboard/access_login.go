@@ -14,7 +14,7 @@ import (
 
 // The bounds of log-ins. *Common practice, no source.*
 const (
-	mostLogins = 64 // of one role at once; one more ends its oldest
+	mostLogins = 64 // of one role at once; one more ends the one that idles longest
 	loginLasts = 12 * time.Hour
 	// loginIdles is how long one lasts without any request. A page that is
 	// open asks by itself, so this is the time after it was closed.
@@ -52,6 +52,7 @@ type login struct {
 // of it outlives the process. The zero value has none. Safe for concurrent use.
 type LogIns struct {
 	refused atomic.Uint64
+	telling telling
 
 	mu   sync.Mutex
 	open map[[sha256.Size]byte]login
@@ -67,19 +68,19 @@ func (l *LogIns) begin(by string, role rules.Role, mark string, now time.Time) s
 	if l.open == nil {
 		l.open = map[[sha256.Size]byte]login{}
 	}
-	var oldest [sha256.Size]byte
-	var first time.Time
+	var idlest [sha256.Size]byte
+	var last time.Time
 	same := 0
 	for key, one := range l.open {
 		if one.role != role {
 			continue // who may see must not end the log-ins of who may act
 		}
-		if same++; same == 1 || one.since.Before(first) {
-			oldest, first = key, one.since
+		if same++; same == 1 || one.last.Before(last) {
+			idlest, last = key, one.last
 		}
 	}
 	if same >= mostLogins {
-		delete(l.open, oldest)
+		delete(l.open, idlest)
 	}
 	token := rand.Text()
 	l.open[sha256.Sum256([]byte(token))] = login{by, role, mark, now, now}
@@ -144,7 +145,7 @@ func (h *handler) enter(w http.ResponseWriter, r *http.Request) {
 	role, mark, err := h.Gate.EnterAs(r.Context(), in.Secret, h.place(r), in.By)
 	if err != nil {
 		h.refused(r, in.By, err)
-		refuse(w, http.StatusUnauthorized, err.Error())
+		h.turnAway(w, err)
 		return
 	}
 	if old, err := r.Cookie(h.cookieName(r)); err == nil {

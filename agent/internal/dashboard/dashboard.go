@@ -91,7 +91,6 @@ const (
 type handler struct {
 	Options
 	frames   frames
-	telling  telling
 	waiting  chan struct{} // one slot per entry of a log-in on its way
 	streams  chan struct{} // one slot per open stream
 	turns    chan struct{} // one slot per supposition under way

@@ -32,7 +32,7 @@ type commander interface {
 
 // gate says which role a secret opens. from is where the question comes from.
 type gate interface {
-	Enter(secret, from string) (rules.Role, error)
+	Enter(ctx context.Context, secret, from string) (rules.Role, error)
 }
 
 // The bounds of what comes in. *Common practice, no source.*
@@ -173,7 +173,7 @@ func (s *session) answer(ctx context.Context, m incoming, used map[string]bool) 
 	if err != nil {
 		return rules.Refused(r.ID, err.Error())
 	}
-	if why := s.objection(m, r); why != "" {
+	if why := s.objection(ctx, m, r); why != "" {
 		s.logRefused(m.unit, why)
 		return rules.Refused(r.ID, why)
 	}
@@ -230,7 +230,7 @@ func (s *session) logRefused(unit, why string) {
 }
 
 // objection is why a request must not be carried out; empty where it may.
-func (s *session) objection(m incoming, r request) string {
+func (s *session) objection(ctx context.Context, m incoming, r request) string {
 	switch {
 	case m.retained:
 		return "the message was retained: a command is for its moment only"
@@ -243,7 +243,7 @@ func (s *session) objection(m incoming, r request) string {
 	case s.u.cfg.Commands == CommandsAccessList:
 		return ""
 	}
-	role, err := s.u.cfg.Gate.Enter(r.Secret, place)
+	role, err := s.u.cfg.Gate.Enter(ctx, r.Secret, place)
 	switch {
 	case err != nil:
 		return err.Error()

@@ -51,7 +51,7 @@ type keyring struct{}
 
 const actSecret = "a secret of who may act"
 
-func (keyring) Enter(secret, from string) (rules.Role, error) {
+func (keyring) Enter(_ context.Context, secret, from string) (rules.Role, error) {
 	switch {
 	case from != place:
 		return "", errors.New("from somewhere else")

@@ -23,6 +23,11 @@ const (
 	longestOther = 2 + 1
 )
 
+// firstPiece is how much of a message is thrown away before the first answer to
+// a ping. The client waits 10 s for one, in which a line of 64 kbit/s carries
+// what is handed on, and this; or a further piece.
+const firstPiece = 4 << 10
+
 // errForeign is about what a broker must not send.
 var errForeign = errors.New("MQTT 3.1.1 has no such packet for a client")
 
@@ -45,6 +50,7 @@ type cutConn struct {
 	head  []byte  // what is still to be handed on of it
 	keep  int     // bytes behind it that are handed on
 	skip  int     // and bytes behind these that are thrown away
+	piece int     // of them at once
 	err   error   // why nothing is handed on any more
 
 	thrown atomic.Int64 // bytes thrown away so far, for whoever waits
@@ -77,8 +83,9 @@ func (c *cutConn) Read(b []byte) (int, error) {
 // throw throws away a piece of what is left of a message, and goes on to the
 // next packet after the last one.
 func (c *cutConn) throw() error {
-	n, err := io.CopyN(io.Discard, c.Conn, int64((c.skip-1)%c.most+1))
+	n, err := io.CopyN(io.Discard, c.Conn, int64(min(c.skip, c.piece)))
 	c.skip -= int(n)
+	c.piece -= int(n)
 	c.thrown.Add(n)
 	switch {
 	case err != nil:
@@ -86,6 +93,7 @@ func (c *cutConn) throw() error {
 	case c.skip == 0:
 		return c.next()
 	}
+	c.piece = c.most
 	c.fixed = [5]byte{packets.Pingresp << 4, 0}
 	c.head = c.fixed[:2]
 	return nil
@@ -122,6 +130,7 @@ func (c *cutConn) begin() error {
 	c.got, c.head, c.keep = 0, header, min(long, c.most)
 	if c.skip = long - c.keep; c.skip > 0 {
 		c.head = append(header[:1], length(c.keep)...)
+		c.piece = min(c.most, firstPiece)
 	}
 	return nil
 }

@@ -62,10 +62,8 @@ func plain(sent []byte, most int) (out []byte, err error) {
 		case long > most:
 			out = append(append(out, sent[0]), length(most)...)
 			out = append(out, body[:min(len(body), most)]...)
-			for left := long - most - 1; left > 0 && long-left <= len(body); left-- { // what is thrown away, byte for byte
-				if left%most == 0 {
-					out = append(out, pong...)
-				}
+			for at := most + min(most, firstPiece); at < long && at <= len(body); at += most {
+				out = append(out, pong...) // after each piece that is thrown away
 			}
 		default:
 			out = append(append(out, sent[:1+n]...), body[:min(len(body), long)]...)
