@@ -101,6 +101,7 @@ func (h *handler) watched(next http.Handler) http.Handler {
 			h.turnAway(w, v.err)
 			return
 		}
+		letIn(r.Context())
 		next.ServeHTTP(w, r)
 	})
 }

@@ -90,19 +90,35 @@ func TestLogInsDoNotFillTheJournal(t *testing.T) {
 	}
 }
 
-// hasty is a gate at which everybody leaves before they are heard.
-type hasty struct{ lock }
-
-func (hasty) EnterAs(context.Context, string, string, string) (rules.Role, string, error) {
-	return "", "", context.Canceled
+// closed is a gate at which nothing is compared.
+type closed struct {
+	lock
+	why error
 }
 
-func TestWhoHasGoneIsNotRefused(t *testing.T) {
-	s := locked(t, hasty{lock{true, true}})
-	if status, _, _ := s.ask("GET", "/metrics", "", "Authorization", "Bearer "+seeing); status != 401 {
-		t.Error(status)
-	}
-	if n := s.h.LogIns.Refused(); n != 0 {
-		t.Errorf("%d are counted", n)
+func (c closed) EnterAs(context.Context, string, string, string) (rules.Role, string, error) {
+	return "", "", c.why
+}
+
+type fullUp struct{}
+
+func (fullUp) Error() string   { return "ask again" }
+func (fullUp) Temporary() bool { return true }
+
+// Who has gone, and who must wait, has not been wrong.
+func TestWhoWasNotComparedIsNotRefused(t *testing.T) {
+	for _, c := range []struct {
+		why  error
+		want int
+	}{{context.Canceled, 401}, {fullUp{}, 503}} {
+		s := locked(t, closed{lock{true, true}, c.why})
+		status, _, _ := s.ask("GET", "/metrics", "", "Authorization", "Bearer "+seeing)
+		in, _, _ := s.ask("POST", "/api/v1/login", `{"by":"M. Okoro","secret":"`+seeing+`"}`)
+		if status != c.want || in != c.want {
+			t.Errorf("%v: a program gets %d and a log-in %d, want %d", c.why, status, in, c.want)
+		}
+		if n := s.h.LogIns.Refused(); n != 0 {
+			t.Errorf("%v: %d are counted", c.why, n)
+		}
 	}
 }

@@ -214,15 +214,22 @@ func TestLogInsAreBounded(t *testing.T) {
 	var l LogIns
 	acts := l.begin("older", rules.Act, "mark", noon.Add(-time.Minute))
 	first := l.begin("first", rules.See, "mark", noon)
-	for i := range mostLogins {
+	used := l.begin("on the wall", rules.See, "mark", noon)
+	if _, ok := l.find(used, noon.Add(time.Minute), func(rules.Role) string { return "mark" }); !ok {
+		t.Fatal("the second is not open")
+	}
+	for i := range mostLogins - 1 {
 		l.begin("x", rules.See, "mark", noon.Add(time.Duration(i+1)*time.Second))
 	}
 	mark := func(rules.Role) string { return "mark" }
 	if _, ok := l.find(first, noon, mark); ok || len(l.open) != mostLogins+1 {
-		t.Errorf("the oldest is still open: %v, %d in all", ok, len(l.open))
+		t.Errorf("the one that idled longest is still open: %v, %d in all", ok, len(l.open))
 	}
 	if _, ok := l.find(acts, noon, mark); !ok {
 		t.Error("who may see has ended the log-in of who may act")
+	}
+	if _, ok := l.find(used, noon.Add(time.Minute), mark); !ok {
+		t.Error("one that is in use was ended before one that idles")
 	}
 }
 

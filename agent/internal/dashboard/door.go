@@ -1,6 +1,7 @@
 package dashboard
 
 import (
+	"context"
 	"crypto/tls"
 	"log/slog"
 	"net"
@@ -17,15 +18,17 @@ const (
 	mostConnected = 256
 	mostOfOne     = 128 // of one address: twenty open pages with six each, and a few
 	toldEvery     = time.Minute
-	sendBuffer    = 64 << 10 // bytes that the system holds for a reader
+	sendBuffer    = 16 << 10         // bytes that the system holds for a reader
+	unread        = 30 * time.Second // that a reader may take nothing of them
 )
 
 // door lets so many connections in. One too many takes the place of one that
-// idles, else of one of the address that has most; else it is closed at once.
-// It is a net.Listener.
+// idles, else of one that has not been let in to see anything, else of one of
+// the address that has most; else it is closed at once. It is a net.Listener.
 type door struct {
 	*net.TCPListener
 	most, ofOne int // at once, and of one address
+	unread      time.Duration
 	log         *slog.Logger
 
 	told   time.Time // when it was last logged that somebody was turned out; Accept's own, as the next
@@ -42,12 +45,13 @@ type guest struct {
 	*net.TCPConn
 	door  *door
 	from  netip.Addr
+	sees  bool      // a request of it was let in
 	idle  bool      // between two requests
 	since time.Time // it idles, or does not
 }
 
 func newDoor(l *net.TCPListener, most, ofOne int, log *slog.Logger) *door {
-	return &door{TCPListener: l, most: most, ofOne: ofOne, log: log, in: map[*guest]bool{}, held: map[netip.Addr]int{}}
+	return &door{TCPListener: l, most: most, ofOne: ofOne, unread: unread, log: log, in: map[*guest]bool{}, held: map[netip.Addr]int{}}
 }
 
 // Accept implements net.Listener; one goroutine at a time may call it.
@@ -60,6 +64,7 @@ func (d *door) Accept() (net.Conn, error) {
 		// A reader that stops reading must be noticed after kilobytes, not
 		// after the megabytes to which the system's buffer grows.
 		_ = c.SetWriteBuffer(sendBuffer)
+		_ = forget(c, d.unread)
 		g := &guest{TCPConn: c, door: d, from: network(c.RemoteAddr()), since: time.Now()}
 		out, cut := d.admit(g)
 		if out != nil {
@@ -84,7 +89,9 @@ func (d *door) admit(g *guest) (out *guest, cut bool) {
 	case d.held[g.from] >= d.ofOne:
 		out = d.longest(func(o *guest) bool { return o.idle && o.from == g.from })
 	case full:
-		out = d.longest(func(o *guest) bool { return o.idle })
+		if out = d.longest(func(o *guest) bool { return o.idle }); out == nil {
+			out, cut = d.longest(func(o *guest) bool { return !o.sees }), true
+		}
 	default:
 		d.enter(g)
 		return nil, false
@@ -158,6 +165,26 @@ func (d *door) note(c net.Conn, now http.ConnState) {
 		d.mu.Lock()
 		defer d.mu.Unlock()
 		g.idle, g.since = now == http.StateIdle, time.Now()
+	}
+}
+
+// guestOf is the key under which a request's context has its connection.
+type guestOf struct{}
+
+// enters puts a connection into the context of its requests.
+func enters(ctx context.Context, c net.Conn) context.Context {
+	if s, ok := c.(*tls.Conn); ok {
+		c = s.NetConn()
+	}
+	return context.WithValue(ctx, guestOf{}, c)
+}
+
+// letIn notes that a request was let in: its connection stays before others.
+func letIn(ctx context.Context) {
+	if g, ok := ctx.Value(guestOf{}).(*guest); ok {
+		g.door.mu.Lock()
+		g.sees = true
+		g.door.mu.Unlock()
 	}
 }
 

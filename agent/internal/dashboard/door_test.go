@@ -12,10 +12,14 @@ import (
 	"net/http"
 	"net/netip"
 	"os"
+	"strconv"
 	"strings"
 	"sync"
+	"syscall"
 	"testing"
 	"time"
+
+	"golang.org/x/sys/unix"
 
 	"strokebank/rules"
 )
@@ -68,6 +72,9 @@ func newHall(t *testing.T, secret bool, most, ofOne int) *hall {
 
 func (h *hall) answer(w http.ResponseWriter, r *http.Request) {
 	if r.URL.Path == "/held" {
+		letIn(r.Context())
+	}
+	if r.URL.Path == "/held" || r.URL.Path == "/stranger" {
 		h.in <- struct{}{}
 		select {
 		case <-h.free:
@@ -94,10 +101,15 @@ func (h *hall) from(n int, path string) (net.Conn, error) {
 	return c, err
 }
 
-// held is a connection whose request is under way.
+// held is a connection whose request was let in and is under way.
 func (h *hall) held(n int) net.Conn {
 	h.t.Helper()
-	c, err := h.from(n, "/held")
+	return h.begun(n, "/held")
+}
+
+func (h *hall) begun(n int, path string) net.Conn {
+	h.t.Helper()
+	c, err := h.from(n, path)
 	if err != nil {
 		h.t.Fatal(err)
 	}
@@ -234,6 +246,72 @@ func TestOneAddressLeavesRoom(t *testing.T) {
 			expect("many come one after another", 6, 6)
 		})
 	}
+}
+
+// Who has been let in keeps the place, however many strangers come, each from
+// an address of its own; and who comes then is let in before them.
+func TestStrangersMakeRoom(t *testing.T) {
+	h := newHall(t, true, 6, 4)
+	reads := []net.Conn{h.held(1), h.held(1), h.held(1)}
+	for n := range 20 {
+		h.begun(10+n, "/stranger")
+	}
+	reads = append(reads, h.held(1))
+	h.begun(2, "/stranger")
+	h.begun(3, "/stranger")
+	h.refused(1) // has its share
+	if n := h.Stats(); n.Connections != 6 {
+		t.Errorf("%+v", n)
+	}
+	for range 6 {
+		h.free <- struct{}{}
+	}
+	for _, c := range reads {
+		if err := h.answered(c); err != nil {
+			t.Errorf("one that was let in lost its place: %v", err)
+		}
+	}
+}
+
+// What nobody reads is not held for long after the connection was closed.
+func TestUnreadAnswersAreForgotten(t *testing.T) {
+	s, err := Listen(Listening{Address: "127.0.0.1:0"}, http.HandlerFunc(func(w http.ResponseWriter, r *http.Request) {
+		w.Header().Set("Connection", "close")
+		_, _ = w.Write(make([]byte, sendBuffer/2))
+	}))
+	if err != nil {
+		t.Fatal(err)
+	}
+	s.door.unread = 5 * time.Second
+	run(t, s)
+	for range 3 {
+		d := net.Dialer{Control: func(_, _ string, c syscall.RawConn) error { // before it connects, so that it holds
+			return c.Control(func(fd uintptr) { _ = unix.SetsockoptInt(int(fd), unix.SOL_SOCKET, unix.SO_RCVBUF, 1) })
+		}}
+		c, err := d.Dial("tcp", s.Addr().String())
+		if err != nil {
+			t.Fatal(err)
+		}
+		defer c.Close()
+		fmt.Fprint(c, "GET / HTTP/1.1\r\nHost: localhost\r\n\r\n")
+	}
+	_, port, _ := net.SplitHostPort(s.Addr().String())
+	n, _ := strconv.Atoi(port)
+	closing := fmt.Sprintf(" 0100007F:%04X 0100007F:", n)
+	held := func() (n int) {
+		all, err := os.ReadFile("/proc/net/tcp")
+		if err != nil {
+			t.Fatal(err)
+		}
+		for line := range strings.Lines(string(all)) {
+			if _, rest, ok := strings.Cut(line, closing); ok && rest[5:7] == "04" { // FIN-WAIT-1: closed, and not all taken
+				n++
+			}
+		}
+		return n
+	}
+	await(t, "they are closed and not read", func() bool { return held() > 0 && s.Stats().Connections == 0 })
+	await(t, "nothing is held any more", func() bool { return held() == 0 })
 }
 
 // Whoever leaves takes nothing along, however the connection ends.

@@ -104,7 +104,7 @@ func Listen(l Listening, h http.Handler) (*Server, error) {
 		Handler: h, ReadHeaderTimeout: headerTimeout, ReadTimeout: readTimeout, WriteTimeout: writeTimeout,
 		IdleTimeout: idleTimeout, MaxHeaderBytes: maxHeader, TLSConfig: secret, Protocols: protocols,
 		ErrorLog:  slog.NewLogLogger(l.Log.Handler(), slog.LevelDebug),
-		ConnState: d.note,
+		ConnState: d.note, ConnContext: enters,
 	}}, nil
 }
 
