@@ -81,16 +81,25 @@ func (h *handler) remote(r *http.Request) string {
 	return host
 }
 
-// place is the address of who asks for the throttle. One machine has all of an
-// IPv6 network of 64 bits to ask from (RFC 4291, section 2.5.1).
+// place is who asks, for the throttle.
 func (h *handler) place(r *http.Request) string {
 	from := h.remote(r)
-	if ip, err := netip.ParseAddr(from); err == nil && ip.Is6() && !ip.Is4In6() && !ip.IsLoopback() {
-		if net, err := ip.WithZone("").Prefix(64); err == nil {
-			return net.String()
-		}
+	if ip, err := netip.ParseAddr(from); err == nil {
+		return network(ip).String()
 	}
 	return from
+}
+
+// network is the address for which is counted what comes from another. One
+// machine has all of an IPv6 network of 64 bits to come from (RFC 4291, section
+// 2.5.1).
+func network(ip netip.Addr) netip.Addr {
+	ip = ip.Unmap().WithZone("")
+	if ip.Is4() || ip.IsLoopback() {
+		return ip
+	}
+	p, _ := ip.Prefix(64) // an address of 128 bits has one
+	return p.Addr()
 }
 
 // watched lets only those through who may see.

@@ -268,7 +268,8 @@ func TestWhoAsksBehindAProxy(t *testing.T) {
 		{"a proxy", "198.51.100.9", "198.51.100.9", true},
 		{"made up before it", "203.0.113.1, 198.51.100.9", "198.51.100.9", true},
 		{"nonsense", "203.0.113.1, me", "192.0.2.1", true},
-		{"IPv6 counts by network", "2001:db8:1:2:3:4:5:6", "2001:db8:1:2::/64", true},
+		{"IPv6 counts by network", "2001:db8:1:2:3:4:5:6", "2001:db8:1:2::", true},
+		{"IPv4 in the form of IPv6", "::ffff:198.51.100.9", "198.51.100.9", true},
 	} {
 		t.Run(c.name, func(t *testing.T) {
 			h := newHandler(Options{Units: newBoard(), Events: &book{}, BehindProxy: c.proxy})

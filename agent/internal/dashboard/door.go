@@ -65,7 +65,7 @@ func (d *door) Accept() (net.Conn, error) {
 		// after the megabytes to which the system's buffer grows.
 		_ = c.SetWriteBuffer(sendBuffer)
 		_ = forget(c, d.unread)
-		g := &guest{TCPConn: c, door: d, from: network(c.RemoteAddr()), since: time.Now()}
+		g := &guest{TCPConn: c, door: d, from: caller(c), since: time.Now()}
 		out, cut := d.admit(g)
 		if out != nil {
 			out.TCPConn.Close() // and not over TLS, which would wait for its reader
@@ -77,6 +77,15 @@ func (d *door) Accept() (net.Conn, error) {
 			return g, nil
 		}
 	}
+}
+
+// caller is who is counted as one: a network, or nobody where it is gone.
+func caller(c net.Conn) netip.Addr {
+	at, err := netip.ParseAddrPort(c.RemoteAddr().String())
+	if err != nil {
+		return netip.Addr{}
+	}
+	return network(at.Addr())
 }
 
 // admit gives who has to go for a new one, which may be itself; nil: nobody.
@@ -194,22 +203,6 @@ func (g *guest) Close() error {
 	g.door.leave(g)
 	g.door.mu.Unlock()
 	return g.TCPConn.Close()
-}
-
-// network is the address for which connections are counted. One machine has
-// all of an IPv6 network of 64 bits to come from (RFC 4291, section 2.5.1).
-func network(a net.Addr) netip.Addr {
-	at, err := netip.ParseAddrPort(a.String())
-	if err != nil {
-		return netip.Addr{}
-	}
-	ip := at.Addr().Unmap().WithZone("")
-	if ip.Is6() && !ip.IsLoopback() {
-		if p, err := ip.Prefix(64); err == nil {
-			ip = p.Masked().Addr()
-		}
-	}
-	return ip
 }
 
 // Stats is how the server is used.
