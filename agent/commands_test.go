@@ -143,16 +143,23 @@ func TestTakenPortIsSaidAtTheStart(t *testing.T) {
 	}
 }
 
-// The demo as a stranger would start it: it ends by itself, in order, and its
-// story was heard at the broker.
-func TestDemoTellsItsStory(t *testing.T) {
+// startDemo runs the demo until the test ends; page is the port of its page.
+func startDemo(t *testing.T) (p *process, page int) {
+	t.Helper()
 	path, err := program()
 	if err != nil {
 		t.Fatal(err)
 	}
-	page := freePort(t)
-	p := start(t, path, "demo", "-page", at(page), "-broker", at(freePort(t)), "-modbus", at(freePort(t)))
+	page = freePort(t)
+	p = start(t, path, "demo", "-page", at(page), "-broker", at(freePort(t)), "-modbus", at(freePort(t)))
 	listening(t, page)
+	return p, page
+}
+
+// The demo as a stranger would start it: it ends by itself, in order, and its
+// story was heard at the broker.
+func TestDemoTellsItsStory(t *testing.T) {
+	p, page := startDemo(t)
 	eventually(t, "the demo says its reserve", func() bool { return strings.Contains(p.log.String(), "at least 9 cycles") })
 	for path, has := range map[string]string{"/": "<html", "/metrics": "strokebank_reserve_cycles{", "/api/v1/units": "AU-7"} {
 		if body := get(t, "http://"+at(page)+path); !strings.Contains(body, has) {
@@ -184,13 +191,7 @@ func TestDemoTellsItsStory(t *testing.T) {
 // What tells a process and its group, as timeout(1) does, tells it twice: that
 // is one wish, and the agent still says goodbye.
 func TestToldTwiceItStopsInOrder(t *testing.T) {
-	path, err := program()
-	if err != nil {
-		t.Fatal(err)
-	}
-	page := freePort(t)
-	p := start(t, path, "demo", "-page", at(page), "-broker", at(freePort(t)), "-modbus", at(freePort(t)))
-	listening(t, page)
+	p, _ := startDemo(t)
 	tick := time.NewTicker(2 * time.Millisecond)
 	defer tick.Stop()
 	for end := time.After(500 * time.Millisecond); ; {

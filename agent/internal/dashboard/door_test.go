@@ -1,7 +1,6 @@
 package dashboard
 
 import (
-	"bytes"
 	"context"
 	"crypto/tls"
 	"errors"
@@ -14,7 +13,6 @@ import (
 	"os"
 	"strconv"
 	"strings"
-	"sync"
 	"syscall"
 	"testing"
 	"time"
@@ -24,31 +22,13 @@ import (
 	"strokebank/rules"
 )
 
-// lines is a log that several goroutines use.
-type lines struct {
-	mu sync.Mutex
-	b  bytes.Buffer
-}
-
-func (l *lines) Write(p []byte) (int, error) {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return l.b.Write(p)
-}
-
-func (l *lines) count(words string) int {
-	l.mu.Lock()
-	defer l.mu.Unlock()
-	return strings.Count(l.b.String(), words)
-}
-
 // hall is a real server whose answers may be held back, and connections to it
 // from several addresses of this machine.
 type hall struct {
 	*Server
 	t    *testing.T
 	tls  bool
-	log  lines
+	log  written
 	in   chan struct{} // a request that is held has come
 	free chan struct{} // each frees one
 }
@@ -215,7 +195,7 @@ func TestOneAddressLeavesRoom(t *testing.T) {
 			h.refused(1)
 			expect("one address has its share", 3, 2)
 			if n := h.log.count("too many connections"); n != 1 || h.log.count("last_of=127.0.0.1 closed=1") != 1 {
-				t.Errorf("the log says so %d times:\n%s", n, h.log.b.String())
+				t.Errorf("the log says so %d times:\n%s", n, h.log.text.String())
 			}
 			idler := h.served(2)
 			h.idling(1)
