@@ -241,7 +241,7 @@ func config(url string) Config {
 // quick is the timing of the tests: new attempts come at once, but nothing is
 // given up that a slow machine only keeps waiting.
 var quick = timing{firstRetry: 10 * time.Millisecond, lastRetry: 100 * time.Millisecond, settled: time.Minute,
-	connect: 5 * time.Second, write: 2 * time.Second, handover: 200 * time.Millisecond, ping: patience, ack: patience,
+	connect: patience, write: 2 * time.Second, handover: 200 * time.Millisecond, ping: patience, ack: patience,
 	cursor: 20 * time.Millisecond, store: 10 * time.Millisecond, quiet: 200 * time.Millisecond, linger: 500 * time.Millisecond}
 
 // hasty is for brokers that do not answer.
