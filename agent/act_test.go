@@ -47,16 +47,18 @@ func openOffice(t *testing.T) *office {
 	return o
 }
 
-// nonce is that of the agent's newest session, other than a past one.
+// nonce is that of the agent's present session, other than a past one: of the
+// newest status, as the agent may have had to connect more than once.
 func (o *office) nonce(past string) string {
 	o.t.Helper()
 	var nonce string
-	o.hears.await("the nonce of a new session", 0, func(h heard) bool {
-		n, _ := h.payload["nonce"].(string)
-		if strings.HasSuffix(h.topic, "/status") && n != "" && n != past {
-			nonce = n
+	eventually(o.t, "the nonce of a new session is heard", func() bool {
+		for _, h := range o.hears.all() {
+			if strings.HasSuffix(h.topic, "/status") {
+				nonce, _ = h.payload["nonce"].(string)
+			}
 		}
-		return nonce != ""
+		return nonce != "" && nonce != past
 	})
 	return nonce
 }

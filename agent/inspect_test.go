@@ -101,7 +101,7 @@ func TestInspectBesideTheRunningAgent(t *testing.T) {
 		}
 		var through int
 		through, connections = tap(t, to)
-		return strings.NewReplacer("127.0.0.1:"+port, at(through), "scan: 200 ms", "scan: 1 s", "timeout: 100 ms", "timeout: 900 ms").Replace(config)
+		return strings.NewReplacer("127.0.0.1:"+port, at(through), "scan: 200 ms", "scan: 1 s", "timeout: 190 ms", "timeout: 900 ms").Replace(config)
 	})
 	c.hears.await("five cycles", 0, c.cycles(5))
 	got, found := look(t, c.config)
@@ -147,7 +147,7 @@ func TestInspectBesideTheRunningAgent(t *testing.T) {
 func TestInspectReadsTheDevicesItself(t *testing.T) {
 	_, port := peer(t, "chain-image.json")
 	words := map[string]string{"PORT_MODBUS": strconv.Itoa(port), "PORT_MQTT": strconv.Itoa(freePort(t)), "PORT_HTTP": strconv.Itoa(freePort(t)), "STORE": filepath.Join(t.TempDir(), "none"),
-		"scan: 200 ms": "scan: 10 s", "timeout: 100 ms": "timeout: 1 s"} // the machine may be busy
+		"scan: 200 ms": "scan: 10 s", "timeout: 190 ms": "timeout: 1 s"} // the machine may be busy
 	_, found := look(t, configuration(t, "chain.yaml", words))
 	wants(t, found, "device panel/3", isWell, "every one of its 11 points", "")
 	wants(t, found, "agent", attention, "does not run", "systemctl start")

@@ -2,7 +2,9 @@ package main
 
 import (
 	"context"
+	"encoding/json"
 	"flag"
+	"fmt"
 	"math/rand/v2"
 	"slices"
 	"strings"
@@ -11,6 +13,7 @@ import (
 
 	"strokebank/agent/internal/history"
 	"strokebank/rules"
+	"strokebank/rules/alarm"
 	"strokebank/rules/machine"
 )
 
@@ -51,7 +54,7 @@ func TestKilledAgainAndAgain(t *testing.T) {
 		c.image.set("discrete_inputs", 0, 0)
 		c.image.set("input", 0, 12000)
 	}
-	pause(t, time.Second)
+	eventually(t, "all is well, and judged so", c.well)
 	if code := c.agent.stop(); code != exitOK {
 		t.Errorf("stopped with exit code %d", code)
 	}
@@ -72,6 +75,19 @@ func TestKilledAgainAndAgain(t *testing.T) {
 	if ran+doubt+float64(*kills)*restart.Seconds() < truth.Seconds()-1 {
 		t.Errorf("pump1 ran %.1f s by history with a doubt of %.1f s, %.1f s in truth", ran, doubt, truth.Seconds())
 	}
+}
+
+// well reports whether every alarm is judged, none stands but what stands here by
+// rights, and pump1 stands still.
+func (c *chain) well() bool {
+	var a rules.Assessment
+	text, err := fetch(fmt.Sprintf("http://%s/api/v1/units/AU-9", at(c.http)))
+	if err != nil || json.Unmarshal([]byte(text), &a) != nil || a.Machines[0].State != machine.Stopped {
+		return false
+	}
+	return !slices.ContainsFunc(a.Alarms, func(s alarm.Status) bool {
+		return s.State != alarm.Normal && s.State != alarm.Returned && !slices.Contains(trulyWrong, s.Name)
+	})
 }
 
 // restart is the longest that the program may need from its start to its

@@ -91,7 +91,7 @@ func newPrompt(b *testing.B, scan string, events int) *prompt {
 	}
 	b.Cleanup(func() { _ = server.Stop() })
 	text, err := os.ReadFile(configuration(b, "chain.yaml", map[string]string{"PORT_MODBUS": fmt.Sprint(port),
-		"PORT_MQTT": fmt.Sprint(mqtt), "PORT_HTTP": fmt.Sprint(freePort(b)), "STORE": dir, "scan: 200 ms": "scan: " + scan, "timeout: 100 ms": "timeout: 80 ms"}))
+		"PORT_MQTT": fmt.Sprint(mqtt), "PORT_HTTP": fmt.Sprint(freePort(b)), "STORE": dir, "scan: 200 ms": "scan: " + scan, "timeout: 190 ms": "timeout: 80 ms"}))
 	if err != nil {
 		b.Fatal(err)
 	}

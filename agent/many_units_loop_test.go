@@ -86,7 +86,8 @@ func bareLoop(ctx context.Context, cfg *configs.Config) error {
 }
 
 func bareLine(ctx context.Context, l sensors.Link, plan []sensors.Request) error {
-	client, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + strings.TrimPrefix(l.Address, "tcp://"), Timeout: l.Timeout})
+	// It is measured, not tested: an answer that a busy machine delays ends nothing.
+	client, err := modbus.NewClient(&modbus.ClientConfiguration{URL: "tcp://" + strings.TrimPrefix(l.Address, "tcp://"), Timeout: patience})
 	if err != nil {
 		return err
 	}

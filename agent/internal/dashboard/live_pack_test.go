@@ -18,7 +18,7 @@ import (
 func TestPackedStream(t *testing.T) {
 	b := newBoard(stored(noon))
 	h := newHandler(Options{Units: b, Events: &book{}})
-	h.beat, h.gap = 10*time.Millisecond, time.Millisecond
+	h.gap = time.Millisecond
 	server := httptest.NewServer(http.HandlerFunc(h.live))
 	defer server.Close()
 	ctx, stop := context.WithCancel(t.Context())

@@ -100,9 +100,9 @@ func TestShutdownEndsStreams(t *testing.T) {
 // The server's limits for one request must not end a stream that lives longer.
 func TestStreamOutlivesTimeouts(t *testing.T) {
 	h := newHandler(Options{Units: newBoard(stored(noon)), Events: &book{}})
-	h.beat = 20 * time.Millisecond
+	h.beat = 100 * time.Millisecond
 	s := listening(t, h.routes())
-	s.http.ReadTimeout, s.http.WriteTimeout = 50*time.Millisecond, 50*time.Millisecond
+	s.http.ReadTimeout, s.http.WriteTimeout = time.Second, time.Second
 	run(t, s)
 	_, in := open(t, s)
 	for beats := 0; beats < 20; {

@@ -110,12 +110,12 @@ func TestStreamOverTLS(t *testing.T) {
 	cert, key := issue(t, t.TempDir(), "gateway", time.Now().Add(soon))
 	b := newBoard(stored(noon))
 	h := newHandler(Options{Units: b, Events: &book{}})
-	h.beat, h.gap, h.patience = 20*time.Millisecond, time.Millisecond, 300*time.Millisecond
+	h.beat, h.gap, h.patience = 100*time.Millisecond, time.Millisecond, 2*time.Second
 	s, err := Listen(Listening{Address: "127.0.0.1:0", CertFile: cert, KeyFile: key}, h.routes())
 	if err != nil {
 		t.Fatal(err)
 	}
-	s.http.ReadTimeout, s.http.WriteTimeout = 50*time.Millisecond, 50*time.Millisecond
+	s.http.ReadTimeout, s.http.WriteTimeout = time.Second, time.Second // the handshake is to be over by then
 	run(t, s)
 	r, err := trusting(t, cert).Get(s.URL() + "/api/v1/live")
 	if err != nil {

@@ -228,3 +228,19 @@ func TestSameFailureIsLoggedOnce(t *testing.T) {
 		t.Errorf("%d failures counted", s.Failures)
 	}
 }
+
+// What has happened by the stop is heard before it: the last event is that of
+// the stop itself.
+func TestLastEventBeforeAStop(t *testing.T) {
+	b := newBroker(t)
+	got, pace := subscribe(t, b.url(), "strokebank/#"), quick
+	pace.linger = patience // a busy machine may take its time
+	for range 20 {
+		box := newBook(1)
+		u := startWith(t, config(b.url()), box, newBoard(), pace)
+		numbers(t, got, 1, 1)
+		box.add(1)
+		u.stop()
+		numbers(t, got, 2, 2)
+	}
+}

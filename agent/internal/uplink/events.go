@@ -32,12 +32,18 @@ type sent struct {
 
 // send publishes the events after the last acknowledged one, in order: a
 // client sends its messages in the order of Publish (MQTT 3.1.1, 4.6.0).
-func (s *session) send(ctx context.Context, inflight chan<- sent) error {
+//
+// When ctx has ended because the agent stops, what is there by then still goes,
+// as long as patience lasts: the last event is that of the stop itself.
+func (s *session) send(ctx, patience context.Context, stops func() bool, inflight chan<- sent) error {
 	after := s.u.acked.Load()
 	broken := false
-	for ctx.Err() == nil {
-		entries, err := s.next(ctx, after)
+	for ctx.Err() == nil || stops() && patience.Err() == nil && s.u.outbox.Newest() > after {
+		entries, err := s.next(ctx, patience, after)
 		if err != nil {
+			if ctx.Err() != nil && !errors.Is(err, context.Canceled) {
+				return nil // a store in trouble is not asked again at the stop
+			}
 			// The store's trouble is no reason to leave the broker: live
 			// values and states go on meanwhile.
 			if !broken && ctx.Err() == nil {
@@ -54,7 +60,7 @@ func (s *session) send(ctx context.Context, inflight chan<- sent) error {
 		for _, e := range entries {
 			s.u.missed(after, e.Seq)
 			after = e.Seq
-			if err := s.sendOne(ctx, e, inflight); err != nil {
+			if err := s.sendOne(patience, e, inflight); err != nil {
 				return err
 			}
 		}
@@ -63,11 +69,11 @@ func (s *session) send(ctx context.Context, inflight chan<- sent) error {
 }
 
 // next waits for events after a number and reads a batch of them.
-func (s *session) next(ctx context.Context, after uint64) ([]rules.Entry, error) {
+func (s *session) next(ctx, patience context.Context, after uint64) ([]rules.Entry, error) {
 	if err := s.u.outbox.Wait(ctx, after); err != nil {
 		return nil, err
 	}
-	return s.u.outbox.Entries(ctx, after, batch)
+	return s.u.outbox.Entries(patience, after, batch)
 }
 
 func (s *session) sendOne(ctx context.Context, e rules.Entry, inflight chan<- sent) error {

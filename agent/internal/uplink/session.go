@@ -79,7 +79,7 @@ func (s *session) run(ctx context.Context) error {
 	})
 	g.Go(func() error {
 		defer close(inflight)
-		return s.send(gctx, inflight)
+		return s.send(gctx, patience, func() bool { return ctx.Err() != nil }, inflight)
 	})
 	g.Go(func() error { return s.confirm(patience, inflight) })
 	err := g.Wait()
